@@ -1,0 +1,55 @@
+"""Everything the core may ask for. It never acts; the loop does, in the order of the list.
+
+An opening carries its own closing time: there is no "on" without an end that the guard enforces.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Open a zone's valve for one pulse of `seconds`, which is to give `litres`. Written down before it is done."""
+
+    zone: str
+    pulse: str
+    watering: str
+    seconds: float
+    litres: float
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """Close a zone's valve now, or all of them (zone None). Done first, written down after."""
+
+    zone: str | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The one answer to an ask."""
+
+    ask: str
+    ok: bool
+    said: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line for the journal: what was seen, decided, refused. `said` is for people, `facts` for programs.
+
+    kind: "plan", "day", "forecast", "sensor", "refusal", "fault", "ask", "job", "hold", "start" ...
+    lasting: must be on the disk before life goes on; else it may wait for the next commit.
+    """
+
+    kind: str
+    said: str
+    zone: str | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    lasting: bool = False
+
+
+Action = Open | Close | Answer | Note
