@@ -1,0 +1,368 @@
+"""The tables a config file may hold: every key, its type and range, and what it is for.
+
+Only what one key can be judged by stands here; what ties two keys or two tables together is in `checks`. The
+sentence under a key is its description in the JSON schema. Units are in the names.
+"""
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
+
+
+class Says:
+    """What a key takes, in plain words, where type and range do not say it well."""
+
+    def __init__(self, words: str) -> None:
+        self.words = words
+
+
+class Table(BaseModel):
+    """A table: unknown keys refused, nothing converted, no infinity, no change afterwards."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        validate_default=True,
+    )
+
+
+Id = Annotated[
+    str,
+    Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$"),
+    Says("a short name of small letters a-z, digits and hyphens, in quotes"),
+]
+Label = Annotated[
+    str,
+    Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$"),
+    Says("a name of 1 to 80 characters on one line, in quotes"),
+]
+File = Annotated[
+    str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f]*$"), Says("the path of a file, in quotes")
+]
+Topic = Annotated[
+    str,
+    Field(pattern=r"^[^+#$\x00-\x1f\x7f-\x9f][^+#\x00-\x1f\x7f-\x9f]{0,299}$"),
+    Says("one MQTT topic in quotes, without the wildcards + and #"),
+]
+Pointer = Annotated[
+    str,
+    Field(max_length=300, pattern=r"^(/([^~\x00-\x1f]|~[01])*)?$"),
+    Says('an RFC 6901 pointer in quotes, as "/soil/moisture"'),
+]
+Pin = Annotated[int, Field(ge=0, le=27), Says("a GPIO number from 0 to 27 (GPIO numbers, not positions on the header)")]
+Minutes = Annotated[float, Field(gt=0, le=1440)]
+Content = Annotated[float, Field(gt=0, lt=1)]
+"""Volumetric water content, m3/m3."""
+
+
+class SiteTable(Table):
+    """The place."""
+
+    id: Id
+    """Name of the site in MQTT topics."""
+    name: Label
+    """Name of the site for people."""
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    """Degrees north; south of the equator negative."""
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    """Degrees east; west of Greenwich negative."""
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)] = 0.0
+    """Height above the sea, m."""
+    timezone: Annotated[str, Field(max_length=80), Says('a name of the IANA list in quotes, as "Europe/Lisbon"')]
+    """Time zone of the civil day."""
+
+
+class TlsTable(Table):
+    """Certificates for an encrypted connection to the broker."""
+
+    ca_file: File | None = None
+    """Certificate of the authority that signed the broker's; absent: the system's list."""
+    cert_file: File | None = None
+    """Certificate of this daemon, if the broker asks for one."""
+    key_file: File | None = None
+    """Private key of that certificate."""
+
+
+class MqttTable(Table):
+    """The broker."""
+
+    host: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$"), Says("a host name in quotes")] = (
+        "localhost"
+    )
+    """Name or address of the broker."""
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    """TCP port; absent: 1883, or 8883 with tls."""
+    protocol: Literal["5", "3.1.1"] = "5"
+    """MQTT version. 3.1.1 only for a broker that knows no better: it cannot tell an old ask from a new one."""
+    username: Label | None = None
+    """Name to log in with; absent: no login."""
+    password_file: File | None = None
+    """File that holds the password and nothing else; absent: mqtt-password of systemd's credentials directory."""
+    tls: TlsTable | None = None
+    """Give it, even empty, to encrypt."""
+
+    @property
+    def tcp_port(self) -> int:
+        """The port given, else the usual one."""
+        return self.port or (1883 if self.tls is None else 8883)
+
+
+class ForecastTable(Table):
+    """Where the weather forecast comes from."""
+
+    source: Literal["open-meteo", "none"] = "open-meteo"
+    """Forecast service, or "none"."""
+    url: Annotated[str, Field(pattern=r"^https?://[^\s]+$", max_length=500), Says("an http or https address")] = (
+        "https://api.open-meteo.com/v1/forecast"
+    )
+    """Address of the service."""
+    every_h: Annotated[float, Field(ge=1, le=24)] = 6.0
+    """Hours between two questions."""
+
+
+class JournalTable(Table):
+    """Where the journal is kept."""
+
+    path: File = "/var/lib/seepward/journal.sqlite"
+    """The SQLite file."""
+
+
+class GuardTable(Table):
+    """The safety layer: its limits hold whatever the planner wants."""
+
+    runtime_dir: File = "/run/seepward"
+    """Directory of the guard's lock and socket."""
+    silence_s: Annotated[float, Field(ge=0.2, le=10)] = 1.0
+    """Everything closes when the daemon has not been heard for so long."""
+    longest_open_min: Minutes = 30.0
+    """Longest single opening of a valve, for zones that do not say."""
+    most_open_min_24h: Minutes = 240.0
+    """Most opening within any 24 hours, for zones that do not say."""
+
+
+class PinsTable(Table):
+    """What drives the pins."""
+
+    driver: Annotated[
+        str,
+        Field(pattern=r"^(lgpio|[A-Za-z_][\w.]*:[A-Za-z_]\w*)$", max_length=200),
+        Says('"lgpio", or "module:function" for a driver of your own'),
+    ] = "lgpio"
+    """The Pi's own pins, or a function that opens others."""
+
+
+class HeatTable(Table):
+    """What counts as hot here: daily maxima, degC."""
+
+    hot_day_c: Annotated[float, Field(ge=20, le=55)] = 37.0
+    """From here a day is hot."""
+    mild_day_c: Annotated[float, Field(ge=0, le=45)] = 26.0
+    """Up to here a day is mild."""
+    days_before: Annotated[int, Field(ge=0, le=7)] = 2
+    """Days before a hot spell on which the zones are filled."""
+
+
+class WindowTable(Table):
+    """A daily window of local time; across midnight if it ends earlier than it begins."""
+
+    start: Annotated[dt.time, Field(alias="from"), Says("a local time with seconds and without quotes, as 20:00:00")]
+    """Water may run from this time."""
+    until: Annotated[dt.time, Says("a local time with seconds and without quotes, as 09:00:00")]
+    """Water may run until this time."""
+
+
+class WateringTable(Table):
+    """The rules of the house for when water runs."""
+
+    dawn_margin_min: Annotated[float, Field(ge=0, le=180)] = 20.0
+    """The dawn soak ends so long before sunrise."""
+    dusk_delay_min: Annotated[float, Field(ge=0, le=180)] = 15.0
+    """The dusk refresh begins so long after sunset."""
+    dawn_earliest_h: Annotated[float, Field(ge=0.5, le=12)] = 6.0
+    """The dawn soak begins no earlier than so many hours before sunrise."""
+    least_depth_mm: Annotated[float, Field(gt=0, le=10)] = 1.0
+    """A watering smaller than this waits."""
+    rain_sure: Annotated[float, Field(gt=0, le=1)] = 0.7
+    """Probability from which forecast rain counts."""
+    allowed: tuple[WindowTable, ...] = ()
+    """Windows in which water may run; none: at any hour."""
+
+
+class NormalTable(Table):
+    """What a month is usually like, for days without a forecast."""
+
+    month: Annotated[int, Field(ge=1, le=12)]
+    """1 is January."""
+    tmax_c: Annotated[float, Field(ge=-60, le=60)]
+    """Mean daily maximum, degC."""
+    tmin_c: Annotated[float, Field(ge=-60, le=60)]
+    """Mean daily minimum, degC."""
+
+
+class ValveTable(Table):
+    """The pin of a valve."""
+
+    pin: Pin
+    """GPIO number."""
+    active: Literal["high", "low"] = "high"
+    """Level that opens the valve. The pull the pin has while the Pi starts must be the other one."""
+
+
+class MasterTable(ValveTable):
+    """A master valve or a pump before all zones."""
+
+    lead_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    """It opens so long after the zone valve."""
+    trail_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    """It closes so long before the zone valve."""
+    kind: Literal["valve", "pump"] = "valve"
+    """What hangs on the pin."""
+
+
+class SupplyTable(Table):
+    """The tap, pump or tank that all zones share."""
+
+    capacity_l_min: Annotated[float, Field(gt=0, le=1000)]
+    """What it gives at most, L/min: time a bucket, with the pipe that feeds the zones."""
+    settle_s: Annotated[float, Field(ge=0, le=300)] = 5.0
+    """Pause between closing one valve and opening the next."""
+    master: MasterTable | None = None
+    """Master valve or pump, if there is one."""
+
+
+class LineTable(Table):
+    """What lets the water out. Which keys each kind needs: `checks.LINE_KEYS`."""
+
+    kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
+    """The sort of line."""
+    flow_l_min: Annotated[float, Field(gt=0, le=1000)] | None = None
+    """Measured flow of the whole zone; overrules what the other keys give."""
+    emitter_flow_l_h: Annotated[float, Field(gt=0, le=200)] | None = None
+    """Flow of one emitter, L/h."""
+    emitter_spacing_m: Annotated[float, Field(ge=0.05, le=5)] | None = None
+    """From one emitter to the next along the dripline, m."""
+    flow_l_h_m: Annotated[float, Field(gt=0, le=100)] | None = None
+    """Flow of one metre of weeper hose, L/h: measure it, makers' figures differ fourfold."""
+    length_m: Annotated[float, Field(gt=0, le=2000)] | None = None
+    """Length of dripline or hose in the zone, m."""
+    count: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    """Number of drippers in the zone."""
+    wetted_width_m: Annotated[float, Field(ge=0.05, le=5)] | None = None
+    """Width of the wet strip along the line, or of the wet spot of a dripper, m."""
+    efficiency: Annotated[float, Field(ge=0.3, le=1)] | None = None
+    """Share of the water that stays in the root zone; absent: by kind."""
+    under_mulch: bool = False
+    """The line lies under the mulch, which then takes nothing from a watering."""
+
+
+class MulchTable(Table):
+    """Loose cover on the ground."""
+
+    kind: Literal["straw", "hay", "leaves", "wood chips", "bark", "gravel", "film"]
+    """What it is."""
+    depth_cm: Annotated[float, Field(gt=0, le=50)]
+    """How thick, cm."""
+
+
+class PotsTable(Table):
+    """Plants in containers that can be moved."""
+
+    count: Annotated[int, Field(ge=1, le=1000)]
+    """Number of pots in the zone."""
+    volume_l: Annotated[float, Field(ge=0.2, le=2000)]
+    """Volume of mix in one pot, litres."""
+
+
+class SoilTable(Table):
+    """A soil that departs from the library's row for its texture."""
+
+    texture: Annotated[str, Says("a texture in quotes")]
+    """Texture that gives every figure not named here."""
+    field_capacity: Content | None = None
+    """Water content that the soil holds against gravity, m3/m3."""
+    wilting_point: Content | None = None
+    """Water content at which plants wilt for good, m3/m3."""
+    intake_mm_h: Annotated[float, Field(ge=0.5, le=500)] | None = None
+    """How fast water enters the soil, mm/h."""
+
+
+def _form(value: object) -> str:
+    return "as a table" if isinstance(value, dict | Table) else "by name"
+
+
+class ZoneTable(Table):
+    """Plants watered together by one valve."""
+
+    id: Id
+    """Name of the zone in commands and topics."""
+    name: Label | None = None
+    """Name for people; absent: the id."""
+    area_m2: Annotated[float, Field(ge=0.05, le=10_000)] | None = None
+    """Ground the plants have to themselves, m2; may be left out for pots."""
+    crop: Annotated[str, Says("a crop in quotes")]
+    """Crop of the library."""
+    planted: Annotated[dt.date, Says("a date without quotes, as 2026-04-20")] | None = None
+    """Day of planting; leave out for long-established plants."""
+    soil: (
+        Annotated[
+            Annotated[str, Tag("by name"), Says("a texture in quotes")]
+            | Annotated[SoilTable, Tag("as a table")],
+            Discriminator(_form),
+        ]
+        | None
+    ) = None
+    """Texture of the library, or a table; absent: potting mix for pots, and needed otherwise."""
+    root_depth_m: Annotated[float, Field(ge=0.05, le=3)] | None = None
+    """Depth of the roots, m; absent: the crop's own curve."""
+    slope_percent: Annotated[float, Field(ge=0, le=60)] = 0.0
+    """Slope of the ground."""
+    tender: bool = False
+    """Seedlings or newly planted: first served and first shaded."""
+    tall: bool = False
+    """Tall enough to shade its neighbours."""
+    dusk_refresh: bool = True
+    """May be watered after sunset on hot days."""
+    longest_open_min: Minutes | None = None
+    """Longest single opening; absent: that of [guard]."""
+    most_open_min_24h: Minutes | None = None
+    """Most opening within any 24 hours; absent: that of [guard]."""
+    valve: ValveTable
+    """Its valve."""
+    line: LineTable
+    """Its line."""
+    mulch: MulchTable | None = None
+    """Its mulch, if any."""
+    pots: PotsTable | None = None
+    """Give it if the plants stand in pots."""
+
+
+Pair = Annotated[tuple[float, float], Says("a pair of numbers [raw, value]")]
+
+
+class SensorTable(Table):
+    """Something that reports over MQTT. Which units each kind takes: `checks.UNITS`."""
+
+    id: Id
+    """Name of the sensor in faults and topics."""
+    kind: Literal["soil moisture", "air temperature", "rain"]
+    """What it measures; rain: what fell since the last report."""
+    zone: Annotated[str, Says("the id of a zone in quotes")] | None = None
+    """Zone a soil moisture probe stands in."""
+    topic: Topic
+    """Where it publishes."""
+    pointer: Pointer | None = None
+    """Place of the number in a JSON payload; absent: the payload is the plain number."""
+    unit: Literal["m3/m3", "%", "raw", "°C", "°F", "mm", "in"]
+    """Unit of the number."""
+    calibration: Annotated[tuple[Pair, Pair], Says("two pairs of numbers [[raw, value], [raw, value]]")] | None = None
+    """Two readings with the true values: m3/m3, degC or mm. Needed for "raw"."""
+    sd: Annotated[float, Field(gt=0, le=20)] | None = None
+    """Standard deviation of one reading in m3/m3, degC or mm; absent: by kind."""
+    stale_after_min: Annotated[float, Field(ge=1, le=10_080)] = 360.0
+    """After so long a silence its last word no longer counts."""
+    time_pointer: Pointer | None = None
+    """Place of the time in a JSON payload (RFC 3339 or seconds since 1970); absent: time of arrival."""
