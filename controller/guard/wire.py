@@ -1,0 +1,379 @@
+"""What the guard and the others say to each other: one JSON object a line, and nothing unchecked gets in.
+
+The first key of a message names it: {"open": "bed-1", "pulse": "p7", "seconds": 40}. SHAPES is the whole
+vocabulary; reading and writing both follow it. A line that is not in it becomes a Refused with one sentence.
+Times named `..._s` that are instants are CLOCK_MONOTONIC, which all processes of one machine share.
+"""
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from controller.drivers.gpio import Line
+from controller.guard.rules import MASTER, Charge, Closed, MasterRule, Opened, Refused, UsedOpening, ValveRule
+
+LINE_LIMIT_BYTES = 64 * 1024
+CHARGE_LIMIT_BYTES = 1024 * 1024
+"""The charge carries a day of openings, and is the one message that may be longer than a line's limit."""
+
+TEXT_LIMIT = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Charged:
+    """Owner: guard these valves, on these lines, through this pin driver."""
+
+    charge: Charge
+    driver: str
+    lines: Mapping[str, Line]
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """Owner: my deciding loop was alive at `sent_s`."""
+
+    sent_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AskOpen:
+    valve: str
+    pulse: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class AskClose:
+    """Close one valve, or with None all of them at once."""
+
+    valve: str | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Owner: the closing of this pulse is durably written down."""
+
+    pulse: str
+
+
+@dataclass(frozen=True, slots=True)
+class CloseAll:
+    """Anybody at the guard's socket: close everything."""
+
+    valve: None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AskStatus:
+    version: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Guard: every line is claimed and at rest."""
+
+    pid: int
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Guard: your beat of `sent_s` has come, so my loop is alive as well."""
+
+    sent_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Guard: a line did not obey, or I am failing; everything I can close is closed."""
+
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class AllClosed:
+    """Guard to a guest: every line is off; these valves were open until now."""
+
+    valves: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Guard to a guest: pulse by open valve; when the owner was last heard; the latest deadline so far."""
+
+    owner_pid: int
+    open: Mapping[str, str]
+    silent_s: float | None
+    latest_s: float
+
+
+OwnerMessage = Charged | Beat | AskOpen | AskClose | Noted
+GuestMessage = CloseAll | AskStatus
+GuardMessage = Ready | Opened | Closed | Refused | Fault | Heard | AllClosed | Status
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str) or not value or len(value) > TEXT_LIMIT or not value.isprintable():
+        raise ValueError(f"must be a printable text of 1 to {TEXT_LIMIT} characters")
+    return value
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("must be a number")
+    if not abs(value) < 1e15:  # compared before converted: an int may be too large for a float
+        raise ValueError("must be a finite number of a sensible size")
+    return float(value)
+
+
+def _count(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError("must be a whole number")
+    return value
+
+
+def _optional(check: Callable[[object], Any]) -> Callable[[object], Any]:
+    return lambda value: None if value is None else check(value)
+
+
+def _nothing(value: object) -> None:
+    if value is not None:
+        raise ValueError("must be null")
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    return tuple(_text(each) for each in _list(value))
+
+
+def _text_by_name(value: object) -> dict[str, str]:
+    return {_text(name): _text(each) for name, each in _object(value).items()}
+
+
+def _list(value: object) -> list[Any]:
+    if not isinstance(value, list):
+        raise ValueError("must be a list")
+    return value
+
+
+def _object(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise ValueError("must be an object")
+    return value
+
+
+def _charged(value: object) -> Charged:
+    """{"driver", "supply_capacity_l_min", "silence_s", "master", "valves", "used"}; see `_charge_object`."""
+    given = dict(_object(value))
+    lines: dict[str, Line] = {}
+    valves: dict[str, ValveRule] = {}
+    try:
+        driver = _text(given.pop("driver"))
+        for name, table in _object(given.pop("valves")).items():
+            lines[_text(name)], numbers = _line_and_numbers(table)
+            valves[name] = ValveRule(**numbers)
+        master = None
+        if (table := given.pop("master")) is not None:
+            lines[MASTER], numbers = _line_and_numbers(table)
+            master = MasterRule(**numbers)
+        used = tuple(
+            UsedOpening(_text(valve), _number(ended_ago_s), _number(open_s))
+            for valve, ended_ago_s, open_s in map(_list, _list(given.pop("used")))
+        )
+        numbers = {name: _number(number) for name, number in given.items()}
+        return Charged(Charge(valves=valves, master=master, used=used, **numbers), driver, lines)
+    except KeyError as missing:
+        raise ValueError(f"lacks {missing}") from None
+    except TypeError as error:  # a dataclass names the field that is missing or unknown
+        raise ValueError(str(error).removeprefix("__init__() ")) from None
+
+
+def _line_and_numbers(table: object) -> tuple[Line, dict[str, float]]:
+    given = dict(_object(table))
+    pin, active = given.pop("pin"), given.pop("active")
+    if isinstance(pin, bool) or not isinstance(pin, int | str):
+        raise ValueError('pin must be a number or a name such as "GPIO17"')
+    return Line(pin, active_is_high(active)), {name: _number(number) for name, number in given.items()}
+
+
+def active_is_high(active: object) -> bool:
+    """The word for a line's active level, as config and charge write it. ValueError for any other."""
+    if active not in ("high", "low"):
+        raise ValueError('active must be "high" or "low"')
+    return active == "high"
+
+
+def line_object(line: Line) -> dict[str, Any]:
+    return {"pin": line.pin, "active": "high" if line.active_high else "low"}
+
+
+def _charge_object(charged: Charged) -> dict[str, Any]:
+    charge = charged.charge
+    return {
+        "driver": charged.driver,
+        "supply_capacity_l_min": charge.supply_capacity_l_min,
+        "silence_s": charge.silence_s,
+        "master": charge.master
+        and {
+            **line_object(charged.lines[MASTER]),
+            "lead_s": charge.master.lead_s,
+            "trail_s": charge.master.trail_s,
+        },
+        "valves": {
+            name: {
+                **line_object(charged.lines[name]),
+                "flow_l_min": rule.flow_l_min,
+                "longest_s": rule.longest_s,
+                "most_s_per_24h": rule.most_s_per_24h,
+            }
+            for name, rule in charge.valves.items()
+        },
+        "used": [[used.valve, used.ended_ago_s, used.open_s] for used in charge.used],
+    }
+
+
+Fields = tuple[tuple[str, str, Callable[[object], Any]], ...]
+
+OWNER_SHAPES: dict[type, Fields] = {
+    Beat: (("beat", "sent_s", _number),),
+    AskOpen: (("open", "valve", _text), ("pulse", "pulse", _text), ("seconds", "seconds", _number)),
+    AskClose: (("close", "valve", _optional(_text)), ("why", "why", _text)),
+    Noted: (("noted", "pulse", _text),),
+}
+GUEST_SHAPES: dict[type, Fields] = {
+    CloseAll: (("close", "valve", _nothing),),
+    AskStatus: (("status", "version", _count),),
+}
+GUARD_SHAPES: dict[type, Fields] = {
+    Ready: (("ready", "pid", _count), ("lines", "lines", _texts)),
+    Opened: (
+        ("opened", "valve", _text),
+        ("pulse", "pulse", _text),
+        ("opened_s", "opened_s", _number),
+        ("closes_at_s", "closes_at_s", _number),
+    ),
+    Closed: (
+        ("closed", "valve", _text),
+        ("pulse", "pulse", _text),
+        ("open_s", "open_s", _number),
+        ("why", "why", _text),
+    ),
+    Refused: (("refused", "rule", _text), ("why", "why", _text), ("pulse", "pulse", _optional(_text))),
+    Fault: (("fault", "what", _text),),
+    Heard: (("heard", "sent_s", _number),),
+    AllClosed: (("all_closed", "valves", _texts),),
+    Status: (
+        ("status", "owner_pid", _count),
+        ("open", "open", _text_by_name),
+        ("silent_s", "silent_s", _optional(_number)),
+        ("latest_s", "latest_s", _number),
+    ),
+}
+SHAPES = OWNER_SHAPES | GUEST_SHAPES | GUARD_SHAPES
+
+
+def write(message: OwnerMessage | GuestMessage | GuardMessage) -> bytes:
+    """One line, with its newline. Text too long or unprintable is cut or marked: only sentences can be."""
+    if isinstance(message, Charged):
+        shape: dict[str, Any] = {"charge": _charge_object(message)}
+    else:
+        shape = {key: _short(getattr(message, name)) for key, name, _ in SHAPES[type(message)]}
+    return json.dumps(shape, allow_nan=False).encode() + b"\n"
+
+
+def read_owner(line: bytes) -> OwnerMessage | Refused:
+    message: OwnerMessage | Refused = _read(line, OWNER_SHAPES)
+    return message
+
+
+def read_guest(line: bytes) -> GuestMessage | Refused:
+    message: GuestMessage | Refused = _read(line, GUEST_SHAPES)
+    return message
+
+
+def read_guard(line: bytes) -> GuardMessage:
+    """What the guard said. A Refused with the rule "malformed" stands for a line that is not of its kind."""
+    message: GuardMessage = _read(line, GUARD_SHAPES)
+    return message
+
+
+def too_long(limit_bytes: int) -> Refused:
+    return Refused("malformed", f"the line is longer than {limit_bytes} bytes")
+
+
+class LineBuffer:
+    """Bytes in, whole lines out, in bounded memory. A line beyond the limit is dropped; None stands for it."""
+
+    def __init__(self, limit_bytes: int = LINE_LIMIT_BYTES) -> None:
+        self.limit_bytes = limit_bytes
+        self._part = b""
+        self._dropping = False
+
+    def feed(self, data: bytes) -> Iterator[bytes | None]:
+        *whole, self._part = (self._part + data).split(b"\n")
+        for line in whole:
+            dropped, self._dropping = self._dropping, False
+            if dropped:
+                continue
+            yield line if len(line) <= self.limit_bytes else None
+        if len(self._part) > self.limit_bytes or self._dropping:
+            if not self._dropping:
+                yield None
+            self._part, self._dropping = b"", True
+
+
+def _read(line: bytes, shapes: dict[type, Fields]) -> Any:
+    try:
+        given = json.loads(line.decode(), parse_constant=_no_constant, object_pairs_hook=_no_double)
+        if not isinstance(given, dict):
+            raise ValueError("a message is a JSON object")
+        if shapes is OWNER_SHAPES and "charge" in given:
+            return _read_charge(given)
+        for kind, fields in shapes.items():
+            if fields[0][0] in given:
+                return _fill(kind, fields, given)
+        words = ", ".join(fields[0][0] for fields in shapes.values())
+        raise ValueError(f"a message is named by one of: {words}")
+    except RecursionError:
+        return Refused("malformed", "the message is nested too deeply")
+    except ValueError as error:
+        return Refused("malformed", _short(str(error)))
+
+
+def _read_charge(given: dict[str, Any]) -> Charged:
+    if len(given) > 1:
+        raise ValueError("a charge comes alone in its message")
+    try:
+        return _charged(given["charge"])
+    except ValueError as error:
+        raise ValueError(f"charge: {error}") from None
+
+
+def _fill(kind: type, fields: Fields, given: dict[str, Any]) -> Any:
+    if given.keys() != (keys := {key for key, _, _ in fields}):
+        raise ValueError(f"the message {fields[0][0]!r} has exactly the keys {', '.join(sorted(keys))}")
+    values = {}
+    for key, name, check in fields:
+        try:
+            values[name] = check(given[key])
+        except ValueError as error:
+            raise ValueError(f"{key!r} {error}") from None
+    return kind(**values)
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is not a number")
+
+
+def _no_double(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    given = dict(pairs)
+    if len(given) < len(pairs):
+        raise ValueError("a key appears twice")
+    return given
+
+
+def _short(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    return "".join(letter if letter.isprintable() else "?" for letter in value[:TEXT_LIMIT])
