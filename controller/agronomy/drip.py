@@ -195,9 +195,9 @@ def run_time_multiplier(low_quarter: float, strict: bool = False) -> float:
 
 
 # Wet soil under an emitter ------------------------------------------------------------------------
-# Schwartzman & Zur 1986, J. Irrig. Drain. Eng. 112:242, from memory; the three remembered forms convert into
-# each other. Fitted to a loam and a sand and to 4 to 20 L/h: elsewhere it is extrapolation, and for loam at low
-# flow it gives bulbs that are too shallow. Started dry; moist soil carries the front deeper.
+# Schwartzman & Zur 1986, J. Irrig. Drain. Eng. 112:242, from memory; the three remembered forms convert
+# into each other. Fitted to a loam and a sand and to 4 to 20 L/h: elsewhere it is extrapolation, and for loam
+# at low flow it gives bulbs that are too shallow. Started dry; moist soil carries the front deeper.
 
 
 @dataclass(frozen=True)

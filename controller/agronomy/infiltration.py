@@ -69,8 +69,8 @@ def cycles(gross_mm: float, rate_mm_h: float, intake_mm_h: float, store_mm: floa
     longest = longest_on_min(rate_mm_h, intake_mm_h, store_mm)
     if longest <= 0:
         raise ValueError(
-            f"application rate {rate_mm_h:g} mm/h is above the intake of {intake_mm_h:g} mm/h and nothing may stand "
-            "on the surface: no run is short enough"
+            f"application rate {rate_mm_h:g} mm/h is above the intake of {intake_mm_h:g} mm/h and nothing "
+            "may stand on the surface: no run is short enough"
         )
     total_min = 60 * gross_mm / rate_mm_h
     # The hair's breadth keeps a run that just fits from being cut in two by rounding.

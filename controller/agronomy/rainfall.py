@@ -46,7 +46,11 @@ def effective_monthly_tr21_mm(rain_mm: float, etc_mm: float, usable_storage_mm: 
     within("rain of the month", rain_mm, 0, 5000, "mm")
     within("crop evapotranspiration of the month", etc_mm, 0, 1500, "mm")
     p, etc = rain_mm / MM_PER_INCH, etc_mm / MM_PER_INCH
-    effective_in = storage_factor_tr21(usable_storage_mm) * (0.70917 * p**0.82416 - 0.11556) * 10 ** (0.02426 * etc)
+    effective_in = (
+        storage_factor_tr21(usable_storage_mm)
+        * (0.70917 * p**0.82416 - 0.11556)
+        * 10 ** (0.02426 * etc)
+    )
     return max(0.0, min(float(effective_in) * MM_PER_INCH, rain_mm, etc_mm))
 
 

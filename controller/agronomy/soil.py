@@ -1,7 +1,7 @@
 """What each soil texture holds and how fast water enters it: starting figures, to be corrected by the bed
 itself.
 
-Four published sets stand side by side in one row per texture; never mix figures of one kind from two sets.
+Three published sets stand side by side in one row per texture; never mix figures of one kind from two sets.
 
 * field capacity, wilting point, REW, TEW: midpoints of FAO-56 (1998) Table 19. Its ranges are wide: sand
 holds
@@ -11,7 +11,6 @@ holds
   the next heavier row it has (practice).
 * saturated conductivity, suction at the wetting front, effective porosity: Rawls, Brakensiek & Miller 1983,
   Table 2, for Green and Ampt's equation. Other sets give sand up to six times as much.
-* van Genuchten's curve: Carsel & Parrish 1988, where given; a shape, not amounts (see `sensing`).
 """
 
 from collections.abc import Mapping
@@ -126,7 +125,11 @@ _WATER_ROWS: dict[str, tuple[_Range, _Range, _Range, _Range]] = {
 }
 
 _TABLE_19_LACKS = ("sandy clay loam", "clay loam")
-_INTAKE_STAND_INS = {"silt loam": "clay loam", "sandy clay loam": "clay loam", "silty clay loam": "silty clay"}
+_INTAKE_STAND_INS = {
+    "silt loam": "clay loam",
+    "sandy clay loam": "clay loam",
+    "silty clay loam": "silty clay",
+}
 
 
 def _soil(texture: str) -> Soil:
@@ -139,7 +142,8 @@ def _soil(texture: str) -> Soil:
         if texture in _TABLE_19_LACKS
         else "water contents FAO-56 (1998) Table 19, midpoints"
     )
-    intake_source = "intake IA 2005, from memory" + (f", row of {intake_row}" if intake_row != texture else "")
+    borrowed = f", row of {intake_row}" if intake_row != texture else ""
+    intake_source = f"intake IA 2005, from memory{borrowed}"
     return Soil(
         texture=texture,
         field_capacity=capacity,
