@@ -290,7 +290,46 @@ class SoilTable(Table):
     """How fast water enters the soil, mm/h."""
 
 
+Days = Annotated[int, Field(ge=1, le=400)]
+Coefficient = Annotated[float, Field(gt=0, le=2.5)]
+
+
+class CropTable(Table):
+    """A crop that departs from the library's row of another."""
+
+    name: Label
+    """Its name for people."""
+    like: Annotated[str, Says("a crop in quotes")]
+    """Crop of the library that gives every figure not named here."""
+    kc_ini: Coefficient | None = None
+    """Crop coefficient Kc of the initial stage."""
+    kc_mid: Coefficient | None = None
+    """Kc of mid-season."""
+    kc_end: Coefficient | None = None
+    """Kc at the end of the late stage."""
+    kcb_ini: Coefficient | None = None
+    """Basal coefficient Kcb of the initial stage."""
+    kcb_mid: Coefficient | None = None
+    """Kcb of mid-season."""
+    kcb_end: Coefficient | None = None
+    """Kcb at the end of the late stage."""
+    height_m: Annotated[float, Field(ge=0.05, le=30)] | None = None
+    """Full height, m."""
+    root_depth_max_m: Annotated[float, Field(ge=0.05, le=3)] | None = None
+    """Depth of full-grown roots, m."""
+    depletion_fraction: Annotated[float, Field(ge=0.1, le=0.8)] | None = None
+    """Share p of the available water that may go before the plant feels it, at 5 mm a day."""
+    perennial: bool | None = None
+    """Does it stay for years?"""
+    stages_days: (
+        Annotated[tuple[Days, Days, Days, Days], Says("four whole numbers of days [initial, development, mid, late]")]
+        | None
+    ) = None
+    """Lengths of the four stages of growth, days."""
+
+
 def _form(value: object) -> str:
+    """Which of two forms a value has; the names are no keys of any table, so they can be told from keys."""
     return "as a table" if isinstance(value, dict | Table) else "by name"
 
 
@@ -303,8 +342,11 @@ class ZoneTable(Table):
     """Name for people; absent: the id."""
     area_m2: Annotated[float, Field(ge=0.05, le=10_000)] | None = None
     """Ground the plants have to themselves, m2; may be left out for pots."""
-    crop: Annotated[str, Says("a crop in quotes")]
-    """Crop of the library."""
+    crop: Annotated[
+        Annotated[str, Tag("by name"), Says("a crop in quotes")] | Annotated[CropTable, Tag("as a table")],
+        Discriminator(_form),
+    ]
+    """Crop of the library, or a table."""
     planted: Annotated[dt.date, Says("a date without quotes, as 2026-04-20")] | None = None
     """Day of planting; leave out for long-established plants."""
     soil: (
