@@ -17,6 +17,7 @@ import socket
 import struct
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
 from controller.guard import files, rules, wire
@@ -57,6 +58,7 @@ class Process:
         self.guests: dict[socket.socket, wire.LineBuffer] = {}
         self.inbox = wire.LineBuffer(wire.CHARGE_LIMIT_BYTES)
         self.outbox = b""
+        self.names: tuple[str, ...] = ()
         self.unnoted: dict[str, dict[str, Any]] = {}
         self.latest_s = 0.0
         self.owner_pid = struct.unpack("3i", owner.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))[0]
@@ -90,7 +92,8 @@ class Process:
         due_s = self.rules.next_change_s(now_s)
         readers = [self.wake, self.owner, *self.guests, *([self.door] if self.door else [])]
         writers = [self.owner] if self.outbox else []
-        ready, writable, _ = select.select(readers, writers, [], None if due_s is None else max(0.0, due_s - now_s))
+        wait_s = None if due_s is None else max(0.0, due_s - now_s)
+        ready, writable, _ = select.select(readers, writers, [], wait_s)
         now_s = time.monotonic()
         if due_s is not None and now_s >= due_s:
             self.latest_s = max(self.latest_s, now_s - due_s)
@@ -109,17 +112,20 @@ class Process:
 
     # The lines
 
-    def settle(self, outcomes: list[rules.Outcome] | None = None) -> None:
+    def settle(self, outcomes: list[rules.Outcome]) -> None:
         """Bring every line to its level, retrying for a second with the level of that moment; then tell."""
-        for attempt in range(TRIES):
-            if attempt:
-                time.sleep(TRY_EVERY_S)
-            stuck = self.set_lines(self.rules.levels(time.monotonic()))
-            if not stuck:
-                break
-        else:
+        stuck = self.persist(lambda: self.rules.levels(time.monotonic()))
+        self.tell_all(outcomes)
+        if stuck:
             raise LineStuckError("; ".join(stuck))
-        self.tell_all(outcomes or [])
+
+    def persist(self, levels: Callable[[], dict[str, bool]]) -> list[str]:
+        """Try for a second to give the lines the levels of each moment. Returns what still went wrong."""
+        for _ in range(TRIES):
+            if not (stuck := self.set_lines(levels())):
+                break
+            time.sleep(TRY_EVERY_S)
+        return stuck
 
     def set_lines(self, levels: dict[str, bool]) -> list[str]:
         """Off before on; off the master first, on the master last. Returns what went wrong, line by line."""
@@ -142,22 +148,24 @@ class Process:
         stuck: list[str] = []
         if self.lines:
             self.shown.clear()
-            for attempt in range(TRIES):
-                if attempt:
-                    time.sleep(TRY_EVERY_S)
-                stuck = self.set_lines(dict.fromkeys(self.names, False))
-                if not stuck:
-                    break
+            stuck = self.persist(lambda: dict.fromkeys(self.names, False))
         with contextlib.suppress(OwnerLeftError):
             self.tell_all(closed)
         say(f"ended ({why}); " + ("; ".join(stuck) if stuck else "every line is off"))
-        if self.unnoted:
-            files.add_last_words(self.runtime_dir, self.unnoted.values())
+        self.leave_last_words()
         if self.lines:
             self.lines.release()
         if self.door:
             os.unlink(self.socket_path)
         return stuck
+
+    def leave_last_words(self) -> None:
+        if not self.unnoted:
+            return
+        try:
+            files.add_last_words(self.runtime_dir, self.unnoted.values())
+        except OSError as error:
+            say(f"the last words cannot be written ({error}): {list(self.unnoted.values())}")
 
     # The owner
 
@@ -231,7 +239,8 @@ class Process:
                     del self.unnoted[next(iter(self.unnoted))]
         for outcome in outcomes:
             self.tell(outcome)
-        silenced = [each.valve for each in outcomes if isinstance(each, rules.Closed) and each.why == "silence"]
+        closed = [each for each in outcomes if isinstance(each, rules.Closed)]
+        silenced = [each.valve for each in closed if each.why == "silence"]
         if silenced:
             say(f"the daemon is silent: closed {', '.join(silenced)}")
 

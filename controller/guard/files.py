@@ -28,7 +28,7 @@ class HeldError(Exception):
 
 
 def take_lock(runtime_dir: str) -> int:
-    """Take the one lock of the lines, or raise HeldError. The kernel frees it when the descriptor's process ends.
+    """Take the one lock of the lines, or raise HeldError. The kernel frees it when this process ends.
 
     The descriptor is close-on-exec (as all of Python's are): a child that inherited it would keep the lock.
     """

@@ -113,6 +113,7 @@ class Refused:
 
     rule: str
     why: str
+    valve: str | None = None
     pulse: str | None = None
 
 
@@ -166,7 +167,7 @@ class Guard:
         ask = _Ask(valve, pulse, seconds, now_s)
         for rule, veto in VETOES:
             if why := veto(self, ask):
-                return Refused(rule, why, pulse)
+                return Refused(rule, why, valve, pulse)
         grant = Grant(valve, pulse, now_s, now_s + seconds)
         self.grants += (grant,)
         return Opened(valve, pulse, grant.opened_s, grant.closes_at_s)
@@ -178,7 +179,7 @@ class Guard:
             return self._end(self.grants, now_s, why)
         grant = next((grant for grant in self.grants if grant.valve == valve), None)
         if grant is None:
-            return [Refused("not open", f"{valve} is not open, so there is nothing to close")]
+            return []  # what is closed need not be closed
         end_s = now_s + self._trail_s(grant, now_s)
         if end_s < grant.closes_at_s:
             sooner = replace(grant, closes_at_s=end_s, why=why)

@@ -259,7 +259,12 @@ GUARD_SHAPES: dict[type, Fields] = {
         ("open_s", "open_s", _number),
         ("why", "why", _text),
     ),
-    Refused: (("refused", "rule", _text), ("why", "why", _text), ("pulse", "pulse", _optional(_text))),
+    Refused: (
+        ("refused", "rule", _text),
+        ("why", "why", _text),
+        ("valve", "valve", _optional(_text)),
+        ("pulse", "pulse", _optional(_text)),
+    ),
     Fault: (("fault", "what", _text),),
     Heard: (("heard", "sent_s", _number),),
     AllClosed: (("all_closed", "valves", _texts),),
@@ -303,7 +308,7 @@ def too_long(limit_bytes: int) -> Refused:
 
 
 class LineBuffer:
-    """Bytes in, whole lines out, in bounded memory. A line beyond the limit is dropped; None stands for it."""
+    """Bytes in, whole lines out, in bounded memory. None stands for a line beyond the limit."""
 
     def __init__(self, limit_bytes: int = LINE_LIMIT_BYTES) -> None:
         self.limit_bytes = limit_bytes
