@@ -87,8 +87,8 @@ def stage_value(initial: float, mid: float, end: float, stages: Stages, day: flo
 def crop_coefficient(crop: Crop, days_since_planting: float | None) -> float:
     """Single crop coefficient Kc of the day (FAO-56 eq. 66).
 
-    Without stages, without a day, or for a plant that stays once its stages are over: the mid value, which does
-    not let it go thirsty.
+    Without stages, without a day, or for a plant that stays once its stages are over: the mid value, which
+    does not let it go thirsty.
 
     >>> round(crop_coefficient(CROPS["tomato"], 50), 3)
     0.875
@@ -298,12 +298,20 @@ _STAND_INS = {
 
 # In the tables under a collective name; every other stand-in is practice.
 _NAMED_IN_THE_ROW = (
-    "chilli", "squash", "raspberry", "blueberry", "peach", "plum", "apricot", "pear", "cherry", "lemon", "orange"
+    "chilli", "squash", "raspberry", "blueberry", "peach", "plum", "apricot",
+    "pear", "cherry", "lemon", "orange",
 )
 
 _OKRA = Crop(
-    name="okra", kc_ini=0.50, kc_mid=0.95, kc_end=0.80, kcb_ini=0.15, kcb_mid=0.90, kcb_end=0.75, height_m=0.9,
-    root_depth_max_m=0.6, depletion_fraction=0.40, perennial=False, stages=None, other_stages=(),
+    name="okra",
+    kc_ini=0.50, kc_mid=0.95, kc_end=0.80,
+    kcb_ini=0.15, kcb_mid=0.90, kcb_end=0.75,
+    height_m=0.9,
+    root_depth_max_m=0.6,
+    depletion_fraction=0.40,
+    perennial=False,
+    stages=None,
+    other_stages=(),
     source="FAO-56 second edition (2025), Kc, roots, p; Kcb as Kc less 0.05 (practice)",
 )
 

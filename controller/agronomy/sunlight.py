@@ -128,16 +128,13 @@ def extraterrestrial_hourly_mj_m2(
     phi, delta = radians(latitude_deg), declination_rad(day_of_year)
     omega_s = sunset_hour_angle_rad(latitude_deg, day_of_year)
     omega = hour_angle_rad(longitude_deg, zone_longitude_deg, day_of_year, mid_hour_h)
-    omega_1 = max(-omega_s, min(omega_s, omega - pi * length_h / 24))
-    omega_2 = max(-omega_s, min(omega_s, omega + pi * length_h / 24))
-    return max(
-        0.0,
-        12 * 60 / pi * SOLAR_CONSTANT_MJ_M2_MIN * inverse_distance(day_of_year)
-        * (
-            (omega_2 - omega_1) * sin(phi) * sin(delta)
-            + cos(phi) * cos(delta) * (sin(omega_2) - sin(omega_1))
-        ),
-    )
+    omega_1, omega_2 = omega - pi * length_h / 24, omega + pi * length_h / 24
+    total = 0.0
+    for lit_noon in (-2 * pi, 0.0, 2 * pi):  # an hour across midnight may touch the daylight of two days
+        begin, end = max(omega_1, lit_noon - omega_s), min(omega_2, lit_noon + omega_s)
+        if begin < end:
+            total += (end - begin) * sin(phi) * sin(delta) + cos(phi) * cos(delta) * (sin(end) - sin(begin))
+    return max(0.0, 12 * 60 / pi * SOLAR_CONSTANT_MJ_M2_MIN * inverse_distance(day_of_year) * total)
 
 
 def daylight_h(latitude_deg: float, day_of_year: int) -> float:

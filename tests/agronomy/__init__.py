@@ -1,0 +1,1 @@
+"""The formulas against handbooks, worked examples and general-purpose libraries."""
