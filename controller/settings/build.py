@@ -1,0 +1,233 @@
+"""From what the gardener wrote to physical quantities: a crop's name becomes a `Crop`, a hose a flow in L/min.
+
+Takes tables that have passed `checks`; nothing is refused here.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from math import pi
+from types import MappingProxyType
+from typing import Any, Literal
+
+from controller.agronomy.crop import CROPS, Crop, Stages
+from controller.agronomy.drip import bed_rate_mm_h
+from controller.agronomy.soil import SOILS, Soil, total_evaporable_mm
+from controller.core import site as core
+from controller.settings.tables import (
+    CropTable,
+    GuardTable,
+    LineTable,
+    MulchTable,
+    PotsTable,
+    SensorTable,
+    SoilTable,
+    ZoneTable,
+)
+
+LineKind = Literal["dripline", "drippers", "weeper hose", "micro-spray"]
+
+# Soils --------------------------------------------------------------------------------------------
+
+POTTING_MIX = "potting mix"
+
+
+def _potting_mix() -> Soil:
+    """A nursery mix: container capacity 0.45, unavailable 0.25 (low ends of the targets in nursery guides of
+    best practice, from memory). It drinks like sand.
+    """
+    return replace(
+        SOILS["sand"],
+        texture=POTTING_MIX,
+        field_capacity=0.45,
+        wilting_point=0.25,
+        readily_evaporable_mm=10.0,
+        total_evaporable_mm=total_evaporable_mm(0.45, 0.25),
+        source="nursery targets for container mixes, from memory; intake and conductivity those of sand",
+    )
+
+
+TEXTURES: Mapping[str, Soil] = MappingProxyType({**SOILS, POTTING_MIX: _potting_mix()})
+"""What `soil` may name."""
+
+
+def soil_of(zone: ZoneTable) -> Soil:
+    """The zone's soil: the library's row, with what its table says otherwise."""
+    given = zone.soil if isinstance(zone.soil, SoilTable) else SoilTable(texture=zone.soil or POTTING_MIX)
+    row = TEXTURES[given.texture]
+    own = {key: value for key, value in given if key != "texture" and value is not None}
+    if not own:
+        return row
+    soil = replace(row, **own, source=f"{', '.join(own)} as configured; {row.source}")
+    return replace(soil, total_evaporable_mm=total_evaporable_mm(soil.field_capacity, soil.wilting_point))
+
+
+# Crops --------------------------------------------------------------------------------------------
+
+
+def crop_of(crop: str | CropTable) -> Crop:
+    """The library's row, with what a table says otherwise."""
+    if isinstance(crop, str):
+        return CROPS[crop]
+    row = CROPS[crop.like]
+    own: dict[str, Any] = {key: value for key, value in crop if key != "like" and value is not None}
+    if crop.stages_days is not None:
+        own["stages"] = Stages(*own.pop("stages_days"), where="as configured")
+        own["other_stages"] = ()
+    return replace(row, **own, source=f"{', '.join(own)} as configured; {row.source}")
+
+
+# Lines --------------------------------------------------------------------------------------------
+
+LINE_KEYS: Mapping[LineKind, tuple[str, ...]] = MappingProxyType({
+    "dripline": ("emitter_flow_l_h", "emitter_spacing_m", "length_m"),
+    "drippers": ("emitter_flow_l_h", "count"),
+    "weeper hose": ("flow_l_h_m", "length_m"),
+    "micro-spray": ("flow_l_min",),
+})
+"""What each kind of line must say. `SHARED_LINE_KEYS` any kind may say."""
+SHARED_LINE_KEYS = ("kind", "flow_l_min", "wetted_width_m", "efficiency", "under_mulch")
+
+EFFICIENCY: Mapping[LineKind, float] = MappingProxyType({
+    "dripline": 0.90, "drippers": 0.90, "weeper hose": 0.80, "micro-spray": 0.75,
+})
+"""Drip 0.85 to 0.95, weeper hose 0.70 to 0.85: from memory. Micro-spray: common practice, no source."""
+
+WETTED_WIDTH_M = 0.30
+"""Wet strip along a line, or wet spot of a dripper, in sandy ground: common practice, no source."""
+
+WEEPER_EMITTER_M = 0.30
+"""So much weeper hose counts as one emitter."""
+
+
+def computed_flow_l_min(line: LineTable) -> float | None:
+    """Flow of the zone from its emitters; None for a micro-spray, whose flow must be given."""
+    emitter_l_h, hose_l_h_m, length_m = line.emitter_flow_l_h, line.flow_l_h_m, line.length_m
+    if emitter_l_h and length_m and line.emitter_spacing_m:
+        return emitter_l_h * length_m / line.emitter_spacing_m / 60
+    if emitter_l_h and line.count:
+        return emitter_l_h * line.count / 60
+    if hose_l_h_m and length_m:
+        return hose_l_h_m * length_m / 60
+    return None
+
+
+def flow_l_min(line: LineTable) -> float:
+    """Flow of the zone while its valve is open: as measured, else as computed."""
+    flow = line.flow_l_min or computed_flow_l_min(line)
+    assert flow is not None, "checks refuse a line that does not say how much it gives"
+    return flow
+
+
+def _wetted_area_m2(line: LineTable, area_m2: float) -> float:
+    """Ground that the line wets; lines side by side cannot wet more than there is."""
+    width_m = line.wetted_width_m or WETTED_WIDTH_M
+    if line.length_m:
+        return min(area_m2, line.length_m * width_m)
+    if line.count:
+        return min(area_m2, line.count * pi / 4 * width_m**2)
+    return area_m2
+
+
+def line_of(line: LineTable, area_m2: float) -> core.Line:
+    """The line of a zone of this area."""
+    flow = flow_l_min(line)
+    nominal = computed_flow_l_min(line)
+    emitter_l_h = line.emitter_flow_l_h or (line.flow_l_h_m and line.flow_l_h_m * WEEPER_EMITTER_M)
+    return core.Line(
+        kind=line.kind,
+        flow_l_min=flow,
+        rate_mm_h=bed_rate_mm_h(flow, _wetted_area_m2(line, area_m2)),
+        efficiency=line.efficiency or EFFICIENCY[line.kind],
+        emitter_flow_l_h=emitter_l_h * flow / nominal if emitter_l_h and nominal else None,
+    )
+
+
+# Mulch and pots -----------------------------------------------------------------------------------
+
+DRINKS_MM_PER_CM = MappingProxyType({
+    "straw": 0.4, "hay": 0.4, "leaves": 0.4, "wood chips": 0.5, "bark": 0.5, "gravel": 0.3, "film": 0.0,
+})
+"""What a dry mulch holds back of water from above. Straw: 2.4 mm for 0.5 kg/m2, some 6 cm of it (trade figure
+of 4.8 times its weight). Wood chips and bark: 2 to 6 mm for 5 to 10 cm, from memory. Gravel: practice.
+"""
+
+
+def mulch_of(mulch: MulchTable, line: LineTable) -> core.Mulch:
+    """The mulch; one that lies over the line drinks nothing of a watering."""
+    drinks_mm = 0.0 if line.under_mulch else DRINKS_MM_PER_CM[mulch.kind] * mulch.depth_cm
+    return core.Mulch(mulch.kind, mulch.depth_cm, drinks_mm)
+
+
+def crown_area_m2(pots: PotsTable) -> float:
+    """Area of all crowns: each twice as wide as its pot, a pot as deep as wide (common practice, no source).
+
+    >>> round(crown_area_m2(PotsTable(count=1, volume_l=30)), 2)
+    0.36
+    """
+    pot_width_m = (4 * pots.volume_l / 1000 / pi) ** (1 / 3)
+    return pots.count * pi / 4 * (2 * pot_width_m) ** 2
+
+
+def area_of(zone: ZoneTable) -> float:
+    """Ground of the zone, m2; crown area of pots unless given."""
+    if zone.area_m2 is not None:
+        return zone.area_m2
+    assert zone.pots is not None, "checks refuse a bed without an area"
+    return crown_area_m2(zone.pots)
+
+
+def _root_depth_m(zone: ZoneTable) -> float | None:
+    """As given; for pots the depth at which the mix of all pots, spread over the crowns, holds what it holds."""
+    if zone.root_depth_m is not None or zone.pots is None:
+        return zone.root_depth_m
+    return zone.pots.count * zone.pots.volume_l / 1000 / area_of(zone)
+
+
+# The whole ----------------------------------------------------------------------------------------
+
+
+def limits_s(zone: ZoneTable, guard: GuardTable) -> tuple[float, float]:
+    """Longest single opening and most within 24 hours, s: the zone's own, else the guard's."""
+    longest_min = zone.longest_open_min or guard.longest_open_min
+    most_min = zone.most_open_min_24h or guard.most_open_min_24h
+    return 60 * longest_min, 60 * most_min
+
+
+def zone_of(zone: ZoneTable, guard: GuardTable) -> core.Zone:
+    """One zone."""
+    area_m2 = area_of(zone)
+    longest_s, most_s = limits_s(zone, guard)
+    return core.Zone(
+        id=zone.id,
+        name=zone.name or zone.id,
+        crop=crop_of(zone.crop),
+        soil=soil_of(zone),
+        line=line_of(zone.line, area_m2),
+        area_m2=area_m2,
+        planted=zone.planted,
+        root_depth_m=_root_depth_m(zone),
+        slope_percent=zone.slope_percent,
+        tender=zone.tender,
+        pots=zone.pots is not None,
+        tall=zone.tall,
+        mulch=mulch_of(zone.mulch, zone.line) if zone.mulch else None,
+        dusk_refresh=zone.dusk_refresh,
+        longest_pulse_s=longest_s,
+        most_s_per_24h=most_s,
+    )
+
+
+KINDS: Mapping[str, tuple[core.ReadingKind, float]] = MappingProxyType({
+    "soil moisture": ("moisture", 0.03),
+    "air temperature": ("air temperature", 0.5),
+    "rain": ("rain", 0.3),
+})
+"""The core's word for each kind of sensor, and the standard deviation of a reading (m3/m3, degC, mm: common
+practice, no source) where the config gives none.
+"""
+
+
+def sensor_of(sensor: SensorTable) -> core.Sensor:
+    """One sensor."""
+    kind, usual_sd = KINDS[sensor.kind]
+    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, 60 * sensor.stale_after_min)
