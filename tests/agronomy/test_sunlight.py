@@ -127,8 +127,8 @@ def test_a_refused_number_is_named(call: object, quantity: str) -> None:
         call()
 
 
-# Place, zone in hours, day, sunrise, sunset: instants at which the NREL solar position algorithm has the centre
-# of the sun at -0.8333 degree without refraction, found by bisection, local standard time.
+# Place, zone in hours, day, sunrise, sunset: instants at which the NREL solar position algorithm has the
+# centre of the sun at -0.8333 degree without refraction, found by bisection, local standard time.
 NREL_ROOTS = [
     (-35, 139, 10, date(2026, 1, 15), "05:45:36", "20:00:32"),
     (-35, 139, 10, date(2026, 6, 21), "07:51:44", "17:39:43"),
