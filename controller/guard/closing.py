@@ -180,7 +180,8 @@ def _known_lines(directory: str, config_path: str | None) -> tuple[str, dict[str
 def lines_of_config(config: Mapping[str, Any]) -> tuple[str, dict[str, Line], list[str]]:
     """Pin driver and lines, taken leniently from a config that may be wrong everywhere else.
 
-    A line whose pin or active level is missing or odd is left alone: guessing might open it.
+    A line whose pin or active level is odd is left alone: guessing might open it. A missing level is high, as
+    everywhere in the config.
     """
     pins = config.get("pins")
     driver = pins.get("driver", "lgpio") if isinstance(pins, dict) else "lgpio"
@@ -195,7 +196,7 @@ def lines_of_config(config: Mapping[str, Any]) -> tuple[str, dict[str, Line], li
     lines, unclear = {}, []
     for name, table in tables.items():
         try:
-            lines[name] = _line(table)
+            lines[name] = _line({"active": "high", **table})
         except (ValueError, KeyError, TypeError) as error:
             unclear.append(f"the line of {name} is not clear in the config ({error})")
     return str(driver), lines, unclear

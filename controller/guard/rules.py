@@ -245,12 +245,16 @@ class Guard:
         return [Closed(each.valve, each.pulse, now_s - each.opened_s, why or each.why) for each in grants]
 
     def _trail_s(self, grant: Grant, now_s: float) -> float:
-        """How long a zone stays open after its master: no time if the master is off or runs on for others."""
-        master = self.charge.master if self.charge else None
+        """How long a zone asked to close stays open: the master's trail, which a closing already begun keeps.
+
+        No time if the master runs on for others, or is off and has not been on for this zone yet.
+        """
+        master = _charge(self).master
+        if master is None:
+            return 0.0
         others = tuple(each for each in self.grants if each is not grant)
-        if master and _master_on(master, self.grants, now_s) and not _master_on(master, others, now_s):
-            return master.trail_s
-        return 0.0
+        waits = _master_on(master, self.grants, now_s) or now_s >= grant.opened_s + master.lead_s
+        return master.trail_s if waits and not _master_on(master, others, now_s) else 0.0
 
     def _take_time(self, now_s: float) -> None:
         if not self._latest_s <= now_s < math.inf:
