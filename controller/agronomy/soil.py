@@ -133,7 +133,7 @@ _INTAKE_STAND_INS = {
 
 
 def _soil(texture: str) -> Soil:
-    capacity, wilting, readily, total = (sum(ends) / 2 for ends in _WATER_ROWS[texture])
+    capacity, wilting, readily, total = (round(sum(ends) / 2, 4) for ends in _WATER_ROWS[texture])
     intake_row = _INTAKE_STAND_INS.get(texture, texture)
     intake, *stores = (inches * MM_PER_INCH for inches in _INTAKE_ROWS[intake_row])
     porosity, suction_cm, conductivity_cm_h = _GREEN_AMPT_ROWS[texture]
