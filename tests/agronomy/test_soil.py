@@ -70,7 +70,8 @@ def test_a_slope_between_two_classes_takes_the_steeper(slope: float, same_as: fl
     [
         ("sand", 0.417, 4.95, 11.78), ("loamy sand", 0.401, 6.13, 2.99), ("sandy loam", 0.412, 11.01, 1.09),
         ("loam", 0.434, 8.89, 0.34), ("silt loam", 0.486, 16.68, 0.65),
-        ("sandy clay loam", 0.330, 21.85, 0.15), ("clay loam", 0.390, 20.88, 0.10), ("silty clay loam", 0.432, 27.30, 0.10),
+        ("sandy clay loam", 0.330, 21.85, 0.15), ("clay loam", 0.390, 20.88, 0.10),
+        ("silty clay loam", 0.432, 27.30, 0.10),
         ("silty clay", 0.423, 29.22, 0.05), ("clay", 0.385, 31.63, 0.03),
     ],
 )
