@@ -36,8 +36,15 @@ class Valves(Protocol):
 class Broker(Protocol):
     """A connection to an MQTT broker. Callbacks run on the network thread: they may only drop things into an inbox."""
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 1,
-                properties: Mapping[str, Any] | None = None) -> bool:
+    def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        retain: bool = False,
+        qos: int = 1,
+        properties: Mapping[str, Any] | None = None,
+    ) -> bool:
         """Hand a message over; False if it could not even be queued."""
 
     def connected(self) -> bool: ...

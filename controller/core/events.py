@@ -13,6 +13,12 @@ Verb = Literal["water", "stop", "hold", "release", "skip", "job-done", "replan"]
 
 
 @dataclass(frozen=True, slots=True)
+class Started:
+    """The daemon has come up with the garden that the journal remembered (or a new one). The monotonic clock may have
+    begun anew; how long it was away is only known from the wall clock."""
+
+
+@dataclass(frozen=True, slots=True)
 class Woke:
     """The time that the core had asked to be woken at has come (or the loop looks in, which is harmless)."""
 
@@ -93,7 +99,7 @@ class ValveClosed:
     """The guard has closed it.
 
     open_s: monotonic seconds it stood open: the measure of what was given.
-    unsure_s: it may have been up to this much less (after a power cut nobody saw the end).
+    unsure_s: give or take this much (after a power cut nobody saw the end).
     why: "deadline" for a pulse that ran its length, else who or what cut it short.
     """
 
@@ -121,8 +127,17 @@ class GuardFault:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A part of the world around the core does not work ("journal", "broker", ...); why None: it works again."""
+
+    part: str
+    why: str | None
+
+
 Event = (
-    Woke
+    Started
+    | Woke
     | Reading
     | ReadingRefused
     | ForecastArrived
@@ -134,4 +149,5 @@ Event = (
     | ValveClosed
     | ValveRefused
     | GuardFault
+    | Trouble
 )

@@ -1,0 +1,221 @@
+"""What people ask for: water, stop, hold, release, skip, a job reported done, a new plan.
+
+One function a verb, in a table. Every ask gets one answer, in one sentence. An id that was heard before is answered
+again with the same words and never acted on again; that memory is part of the garden, so it outlives a restart.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import date
+from types import MappingProxyType
+
+from controller.core.actions import Action, Answer, Close, Note
+from controller.core.events import Ask, Verb
+from controller.core.garden import Garden, Heard, Hold, Watering
+from controller.core.interlock import hold_on
+from controller.core.moment import Now
+from controller.core.need import need_by_hand
+from controller.core.plan import make_plan, order_by_hand, sessions, split
+from controller.core.pulse import move
+from controller.core.site import Site, Zone
+
+HEARD_KEPT = 200
+LARGEST_MM = 100.0
+
+
+class RefusalError(Exception):
+    """An ask that will not be acted on; its text is the answer."""
+
+
+Verdict = tuple[Garden, list[Action], str]
+"""The garden after it, what is to be done, and the sentence for the person."""
+
+
+def hear(site: Site, garden: Garden, ask: Ask, now: Now) -> tuple[Garden, list[Action]]:
+    """Act on an ask once, and answer it always."""
+    before = next((heard for heard in garden.heard if heard.id == ask.id), None)
+    if before is not None:
+        said = f"Heard before, not done again: {before.said}"
+        return garden, [Answer(ask.id, False, said)]
+    try:
+        _refuse_unfit(site, garden, ask, now)
+        after, actions, said = VERBS[ask.do](site, garden, ask, now)
+        ok = True
+    except RefusalError as refusal:
+        after, actions, said, ok = garden, [], str(refusal), False
+    heard = (*after.heard, Heard(ask.id, ok, said, now.utc))[-HEARD_KEPT:]
+    facts = {"id": ask.id, "do": ask.do, "ok": ok}
+    note = Note("ask", f"{ask.do}{f' {ask.zone}' if ask.zone else ''}: {said}", ask.zone, facts, lasting=True)
+    return replace(after, heard=heard), [*actions, note, Answer(ask.id, ok, said)]
+
+
+def _refuse_unfit(site: Site, garden: Garden, ask: Ask, now: Now) -> None:
+    if ask.refused is not None:
+        raise RefusalError(ask.refused)
+    if ask.expires is not None and ask.expires <= now.utc:
+        raise RefusalError("This ask had expired before it arrived; send it again if it still holds.")
+    if ask.zone is not None and ask.zone not in {zone.id for zone in site.zones}:
+        known = ", ".join(zone.id for zone in site.zones)
+        raise RefusalError(f'There is no zone "{ask.zone}"; the zones are {known}.')
+
+
+def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    if ask.zone is None:
+        raise RefusalError("Water which zone? Name one.")
+    zone = site.zone(ask.zone)
+    if not garden.guard_ready:
+        raise RefusalError("The guard is not ready, so no valve may open now.")
+    if (hold := hold_on(garden.holds, zone.id)) is not None:
+        until = "released" if hold.until is None else f"{hold.until.astimezone(site.timezone):%a %H:%M}"
+        raise RefusalError(f"Watering is on hold until {until}; release it first.")
+    if any(w.zone == zone.id and w.under_way for w in garden.plan.waterings):
+        raise RefusalError(f"{zone.name} is being watered already; stop it first, or wait.")
+    gross_mm = _wanted_mm(garden, zone, ask)
+    need = need_by_hand(zone, gross_mm, "Asked for by hand.")
+    most_l = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min
+    if need.litres > most_l:
+        raise RefusalError(f"{need.litres:.0f} L is more than the {most_l:.0f} L that the valve may give in a day.")
+    if not split(zone, need.litres):
+        raise RefusalError(f"{need.litres:.1f} L is too little to open a valve for.")
+    plan = make_plan(site, garden, now.utc, "water by hand", order_by_hand(site, need, ask.id, now.utc))
+    mine = next((w for w in plan.waterings if w.purpose == "by hand" and w.id.endswith(f"-{ask.id}")), None)
+    if mine is None:
+        raise RefusalError(f"There is no allowed hour in the coming day that would hold {need.litres:.0f} L.")
+    begin = mine.next_start.astimezone(site.timezone)
+    pulses = "1 pulse" if len(mine.pulses) == 1 else f"{len(mine.pulses)} pulses"
+    return (
+        replace(garden, plan=plan),
+        [],
+        f"{zone.name} gets {need.litres:.0f} L in {pulses}, from {begin:%H:%M}.",
+    )
+
+
+def _wanted_mm(garden: Garden, zone: Zone, ask: Ask) -> float:
+    """The gross depth asked for. Without an amount: what the root zone is missing."""
+    amounts = [
+        ask.litres / zone.area_m2 if ask.litres is not None else None,
+        ask.minutes * zone.line.flow_l_min / zone.area_m2 if ask.minutes is not None else None,
+        ask.mm,
+    ]
+    given = [amount for amount in amounts if amount is not None]
+    if len(given) > 1:
+        raise RefusalError("Give one of litres, minutes and mm, not several.")
+    if not given:
+        return garden.beds[zone.id].depletion_mm / zone.line.efficiency
+    if not 0.0 < given[0] <= LARGEST_MM:
+        raise RefusalError(
+            f"{given[0]:.1f} mm is outside what one watering may be (over 0, up to {LARGEST_MM:.0f} mm)."
+        )
+    return given[0]
+
+
+def _stop(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    after, stopped = end_waterings(_give_up_session(site, garden, ask.zone, now), ask.zone)
+    where = site.zone(ask.zone).name if ask.zone is not None else "Everything"
+    said = f"{where} is closed" + (f"; {stopped} watering{'s' if stopped > 1 else ''} ended." if stopped else ".")
+    return after, [Close(ask.zone, "asked")], said
+
+
+def _give_up_session(site: Site, garden: Garden, zone_id: str | None, now: Now) -> Garden:
+    """The garden in which the dawn or dusk that is going on counts as served: stopped means not tried again in it."""
+    current: dict[str, date] = {
+        session.purpose: session.day for session in sessions(site, now.utc) if session.start <= now.utc
+    }
+    beds = {
+        bed.zone: replace(bed, done={**bed.done, **current}) if zone_id in (None, bed.zone) else bed
+        for bed in garden.beds.values()
+    }
+    return replace(garden, beds=beds)
+
+
+def _hold(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    if ask.until is not None and ask.until <= now.utc:
+        raise RefusalError("That time is past; hold until a later one.")
+    others = tuple(hold for hold in garden.holds if hold.zone != ask.zone)
+    hold = Hold(ask.zone, ask.until, now.utc)
+    after, _ = end_waterings(replace(garden, holds=(*others, hold)), ask.zone)
+    where = site.zone(ask.zone).name if ask.zone is not None else "The whole garden"
+    until = "until released" if ask.until is None else f"until {ask.until.astimezone(site.timezone):%a %d %b %H:%M}"
+    return after, [Close(ask.zone, "hold")], f"{where} is on hold {until}."
+
+
+def _release(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    left = tuple(hold for hold in garden.holds if ask.zone is not None and hold.zone != ask.zone)
+    if len(left) == len(garden.holds):
+        raise RefusalError("Nothing is on hold there.")
+    where = site.zone(ask.zone).name if ask.zone is not None else "The whole garden"
+    still = " The hold on the whole garden remains." if ask.zone is not None and hold_on(left, ask.zone) else ""
+    return replace(garden, holds=left, plan_due=now.utc), [], f"{where} is released.{still}"
+
+
+def _skip(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """The next watering of the zone (of every zone, without one) does not happen."""
+    zones = [ask.zone] if ask.zone is not None else [zone.id for zone in site.zones]
+    skipped: list[Watering] = []
+    for zone_id in zones:
+        coming = [w for w in garden.plan.waterings if w.zone == zone_id and not w.begun and not w.ended]
+        if coming:
+            skipped.append(min(coming, key=lambda w: w.next_start))
+    if not skipped:
+        raise RefusalError("No watering is planned there that could be skipped.")
+    beds = dict(garden.beds)
+    for watering in skipped:
+        bed = beds[watering.zone]
+        beds[watering.zone] = replace(bed, done={**bed.done, watering.purpose: watering.day})
+    ids = {watering.id for watering in skipped}
+    waterings = tuple(w for w in garden.plan.waterings if w.id not in ids)
+    first = skipped[0]
+    said = f"The {first.purpose} of {first.day:%a %d %b} is skipped for {', '.join(w.zone for w in skipped)}."
+    plan = replace(garden.plan, waterings=waterings)
+    return replace(garden, beds=beds, plan=plan, plan_due=now.utc), [], said
+
+
+def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    if not ask.job:
+        raise RefusalError("Which job is done? Name its id.")
+    done = {**garden.jobs_done, ask.job: now.utc}
+    note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
+    return replace(garden, jobs_done=done), [note], f"Noted: {ask.job} is done."
+
+
+def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    return replace(garden, plan_due=now.utc), [], "A new plan is being made."
+
+
+VERBS: Mapping[Verb, Callable[[Site, Garden, Ask, Now], Verdict]] = MappingProxyType(
+    {
+        "water": _water,
+        "stop": _stop,
+        "hold": _hold,
+        "release": _release,
+        "skip": _skip,
+        "job-done": _job_done,
+        "replan": _replan,
+    }
+)
+
+
+def end_waterings(garden: Garden, zone_id: str | None) -> tuple[Garden, int]:
+    """The garden with the begun waterings of a zone (of all, for None) given up, and how many they were.
+
+    Running pulses stay in the plan until the guard tells how they ended. Waterings that have not begun are taken out:
+    the next plan will ask again whether they are needed.
+    """
+    kept: list[Watering] = []
+    ended = 0
+    for watering in garden.plan.waterings:
+        if zone_id is not None and watering.zone != zone_id:
+            kept.append(watering)
+        elif watering.under_way:
+            ended += 1
+            pulses = tuple(move(p, "drop") if p.state == "planned" else p for p in watering.pulses)
+            kept.append(replace(watering, pulses=pulses, ended=True))
+        elif watering.begun:
+            kept.append(watering)
+    return replace(garden, plan=replace(garden.plan, waterings=tuple(kept))), ended
+
+
+def drop_expired(garden: Garden, now: Now) -> Garden:
+    """The garden without the holds whose time is over."""
+    left = tuple(hold for hold in garden.holds if hold.until is None or hold.until > now.utc)
+    return garden if len(left) == len(garden.holds) else replace(garden, holds=left, plan_due=now.utc)

@@ -1,0 +1,225 @@
+"""The whole changing state of the garden, as one frozen value.
+
+`core.step` takes one and returns the next; the journal keeps the last one, so that a restart goes on where it was cut.
+Everything in here is plain data (numbers, text, instants, tuples and dicts of the same) and survives a round trip
+through JSON unchanged.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Literal
+
+from controller.core.weather import WeatherBook
+
+Purpose = Literal["dawn soak", "dusk refresh", "by hand"]
+PulseState = Literal["planned", "asked", "running", "done", "cut", "refused", "dropped"]
+SensorWord = Literal["new", "good", "doubtful", "stuck", "stale"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One line of arithmetic, for `seepward why`: name, value, unit, and how it came about (with its source)."""
+
+    name: str
+    value: float
+    unit: str
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a zone should get, and why.
+
+    net_mm stays in the root zone; gross_mm leaves the line; litres = gross_mm x area. short_mm: what it ought to have
+    had beyond that, had there been time and water.
+    """
+
+    zone: str
+    purpose: Purpose
+    net_mm: float
+    gross_mm: float
+    litres: float
+    reasons: tuple[str, ...]
+    figures: tuple[Figure, ...] = ()
+    short_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """Water on. start is planned; seconds is the length asked of the guard; given_litres is what came of it."""
+
+    id: str
+    zone: str
+    start: datetime
+    seconds: float
+    litres: float
+    state: PulseState = "planned"
+    given_litres: float = 0.0
+
+    @property
+    def end(self) -> datetime:
+        return self.start + timedelta(seconds=self.seconds)
+
+    @property
+    def running(self) -> bool:
+        return self.state in ("asked", "running")
+
+
+@dataclass(frozen=True, slots=True)
+class Watering:
+    """A run of pulses for one zone and one purpose. Its id names zone, purpose and local day, so that no watering
+    can happen twice: not after a restart, and not in the hour that the end of summer time repeats.
+
+    latest_end: after this the rest is not given any more but left to the next watering. ended: nothing more will come
+    of it, whether all was given, too little was left to bother, or somebody stopped it.
+    """
+
+    id: str
+    zone: str
+    purpose: Purpose
+    day: date
+    need: Need
+    rest_s: float
+    latest_end: datetime
+    pulses: tuple[Pulse, ...]
+    ended: bool = False
+
+    @property
+    def given_litres(self) -> float:
+        return sum(pulse.given_litres for pulse in self.pulses)
+
+    @property
+    def owed_litres(self) -> float:
+        """What is still to come of the target."""
+        return max(0.0, self.need.litres - self.given_litres)
+
+    @property
+    def begun(self) -> bool:
+        return any(pulse.state not in ("planned", "dropped") for pulse in self.pulses)
+
+    @property
+    def under_way(self) -> bool:
+        """Begun or promised, and not ended: it is carried on over every new plan."""
+        return not self.ended and (self.begun or self.purpose == "by hand")
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is running and nothing is planned."""
+        return not any(pulse.running or pulse.state == "planned" for pulse in self.pulses)
+
+    @property
+    def litres_to_come(self) -> float:
+        """What its running and planned pulses are to give."""
+        return sum(pulse.litres for pulse in self.pulses if pulse.running or pulse.state == "planned")
+
+    @property
+    def next_start(self) -> datetime:
+        """Start of the next planned pulse, or of the last one if none is left."""
+        return min((p.start for p in self.pulses if p.state == "planned"), default=self.pulses[-1].start)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The coming waterings in order of their start. made: when; because: what gave rise to it."""
+
+    made: datetime
+    because: str
+    waterings: tuple[Watering, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DayLedger:
+    """What happened to one zone's water on one civil day, in mm over its area."""
+
+    day: date
+    et0_mm: float = 0.0
+    demand_mm: float = 0.0
+    used_mm: float = 0.0
+    rain_mm: float = 0.0
+    irrigation_net_mm: float = 0.0
+    drained_mm: float = 0.0
+    corrected_mm: float = 0.0
+    stress_hours: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bed:
+    """The soil water of a zone.
+
+    depletion_mm: water missing from the root zone below field capacity (FAO-56 Dr); sd_mm: how unsure that is.
+    as_of: the instant both hold for. last_wetted: end of the last pulse. done: purpose -> last local day served.
+    """
+
+    zone: str
+    depletion_mm: float
+    sd_mm: float
+    as_of: datetime
+    today: DayLedger
+    yesterday: DayLedger | None = None
+    last_wetted: datetime | None = None
+    last_litres: float = 0.0
+    done: dict[str, date] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A sensor's recent past.
+
+    value, at: the last reading. same_since: since when the value has not changed at all. used_at: when a reading
+    last corrected the balance. trust: 0 to 1, published. word: why.
+    """
+
+    value: float | None = None
+    at: datetime | None = None
+    same_since: datetime | None = None
+    used_at: datetime | None = None
+    trust: float = 0.0
+    word: SensorWord = "new"
+    refused: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Watering suspended on purpose. zone None: the whole site. until None: until released."""
+
+    zone: str | None
+    until: datetime | None
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something broken that a person should know of; cleared when it is over."""
+
+    id: str
+    said: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """An ask that has been acted on (or refused): the same id is answered again but never acted on again."""
+
+    id: str
+    ok: bool
+    said: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Garden:
+    """The state of everything. clock_gap_s: wall clock minus monotonic clock, to notice a step of the wall clock."""
+
+    beds: dict[str, Bed]
+    probes: dict[str, Probe]
+    weather: WeatherBook
+    plan: Plan
+    holds: tuple[Hold, ...] = ()
+    faults: dict[str, Fault] = field(default_factory=dict)
+    heard: tuple[Heard, ...] = ()
+    jobs_done: dict[str, datetime] = field(default_factory=dict)
+    guard_ready: bool = False
+    clock_gap_s: float | None = None
+    clock_trusted: bool = True
+    plan_due: datetime | None = None

@@ -1,0 +1,92 @@
+"""Stage 5: the last word of the core before it asks for a valve: a table of vetoes with their reasons.
+
+The guard checks again, with code and limits of its own; this table is about what the guard cannot know.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from controller.core.garden import Garden, Hold, Pulse, Watering
+from controller.core.moment import Now
+from controller.core.site import Site
+
+LATE = timedelta(minutes=10)
+"""A pulse that could not begin within this time of its start is planned anew instead of slipping through late."""
+FROST_C = 3.0
+"""No watering at or below this air temperature (common practice, no source)."""
+FROST_MEMORY = timedelta(hours=2)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a veto looks at."""
+
+    site: Site
+    garden: Garden
+    watering: Watering
+    pulse: Pulse
+    now: Now
+
+    @property
+    def by_hand(self) -> bool:
+        return self.watering.purpose == "by hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Veto:
+    """A reason not to open a valve. lasting: the watering is given up; else the pulse waits or is planned anew."""
+
+    name: str
+    said: str
+    lasting: bool = False
+
+
+def _guard(case: Case) -> Veto | None:
+    if case.garden.guard_ready:
+        return None
+    return Veto("guard", "The guard is not ready, so no valve may open.")
+
+
+def _clock(case: Case) -> Veto | None:
+    if case.now.trusted or case.by_hand:
+        return None
+    return Veto("clock", "The clock is not to be trusted yet, so no watering goes by the calendar.")
+
+
+def _held(case: Case) -> Veto | None:
+    hold = hold_on(case.garden.holds, case.pulse.zone)
+    if hold is None:
+        return None
+    until = "it is released" if hold.until is None else f"{hold.until.astimezone(case.site.timezone):%a %H:%M}"
+    return Veto("hold", f"Watering is on hold until {until}.", lasting=True)
+
+
+def _frost(case: Case) -> Veto | None:
+    for sensor in case.site.sensors:
+        probe = case.garden.probes.get(sensor.id)
+        if sensor.kind != "air temperature" or probe is None or probe.value is None or probe.at is None:
+            continue
+        if probe.value <= FROST_C and case.now.utc - probe.at <= FROST_MEMORY:
+            return Veto("frost", f"The air is at {probe.value:.1f} °C: no water in frost.", lasting=True)
+    return None
+
+
+def _late(case: Case) -> Veto | None:
+    if case.now.utc - case.pulse.start <= LATE:
+        return None
+    return Veto("late", f"It was due at {case.pulse.start.astimezone(case.site.timezone):%H:%M} and is planned anew.")
+
+
+VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _late)
+"""In order: the first that objects is the one that is told."""
+
+
+def veto(case: Case) -> Veto | None:
+    """The first objection to opening a valve for this pulse now; None if there is none."""
+    return next((objection for check in VETOES if (objection := check(case)) is not None), None)
+
+
+def hold_on(holds: Sequence[Hold], zone_id: str | None) -> Hold | None:
+    """The hold that covers a zone (or the whole site, for None)."""
+    return next((hold for hold in holds if hold.zone is None or hold.zone == zone_id), None)

@@ -1,0 +1,371 @@
+"""Stage 3: needs in, waterings out: when, in which pulses, in which order, inside the allowed hours and one supply.
+
+The days ahead are lived through with the same soil model that keeps the beds: at every dawn and dusk each zone is
+asked what it needs, the pulses are laid into time, and the foreseen bed gets the water. So the plan of the third
+day reckons with the waterings of the first two.
+
+Waterings that have begun, and those asked for by hand, are laid first, from now on; what they have been given
+already is not given again. What the time does not hold is left out from the back of the row (tender zones are
+served first, then pots, then the driest), and said.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+
+from controller.agronomy.infiltration import cycles, rest_min
+from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
+from controller.core.interleave import Barred, Chain, Held, lay_backward, lay_forward
+from controller.core.moment import local_date, local_midnight
+from controller.core.need import View, dawn_need, dusk_need, view
+from controller.core.site import Site, Zone
+from controller.core.soil import advance, wet
+from controller.core.weather import sun_on
+
+HORIZON_DAYS = 4
+DUSK_HOURS = 5.0
+"""A refresh that has not ended this long after sunset is left to the dawn soak."""
+LATE_H = 1.0
+"""A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
+BY_HAND_HOURS = 24.0
+SHORTEST_PULSE_S = 20.0
+
+UNPLACED = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A stretch of time in which zones are watered together: the dawn of a day, or its dusk.
+
+    start: not before. deadline: the water is to have ended (dawn only; laid from there backwards). end: the hard end.
+    """
+
+    purpose: Purpose
+    day: date
+    start: datetime
+    deadline: datetime | None
+    end: datetime
+
+    @property
+    def judged_at(self) -> datetime:
+        """The instant for which a bed's need is judged."""
+        return self.deadline or self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A watering with its past pulses, and the pulses still to be laid. ready: earliest start of the first of them."""
+
+    watering: Watering
+    pulses_s: tuple[float, ...]
+    ready: datetime
+
+    @property
+    def without_last(self) -> "Order":
+        return replace(self, pulses_s=self.pulses_s[:-1])
+
+
+def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Order | None = None) -> Plan:
+    """The plan from `now` on. `wish`: a watering asked for by hand, which goes first."""
+    running = [watering for watering in garden.plan.waterings if watering.under_way]
+    orders = [order for order in [wish, *(_rest_of(site, garden, watering, now) for watering in running)] if order]
+    held = _held(site, running, now)
+    waterings, remarks = _fit(site, orders, now, None, held)
+    beds = _foreseen(site, garden, waterings, now)
+    free_from = max((_end(watering) for watering in waterings), default=now)
+    for session in sessions(site, now):
+        views: list[View] = []
+        for zone in site.zones:
+            at = max(session.judged_at, now)
+            beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now)
+            if not _served(garden.beds[zone.id], waterings, session):
+                views.append(view(site, zone, beds[zone.id], garden.weather, session.day, now))
+        start = max(session.start, now, free_from)
+        fresh, left = _serve(site, session, start, views)
+        for watering in fresh:
+            beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
+        free_from = max([free_from, *(_end(watering) for watering in fresh)])
+        waterings += fresh
+        remarks += left
+    return Plan(now, because, tuple(sorted(waterings, key=lambda w: (w.next_start, w.zone))), tuple(remarks))
+
+
+def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
+    """A watering that a person asked for, ready to be laid from now on."""
+    watering_id = f"hand-{need.zone}-{ask}"
+    return _fresh(site, need, watering_id, local_date(now, site.timezone), now, now + timedelta(hours=BY_HAND_HOURS))
+
+
+def sessions(site: Site, now: datetime) -> list[Session]:
+    """The coming dawns and dusks, in order, and the one that is going on."""
+    today = local_date(now, site.timezone)
+    rules = site.watering
+    found: list[Session] = []
+    for ahead in range(HORIZON_DAYS):
+        day = today + timedelta(days=ahead)
+        sunrise, sunset = sunrise_of(site, day), sunset_of(site, day)
+        earliest = sunrise - timedelta(hours=rules.dawn_earliest_h)
+        deadline = sunrise - timedelta(minutes=rules.dawn_margin_min)
+        dusk = sunset + timedelta(minutes=rules.dusk_delay_min)
+        found.append(Session("dawn soak", day, earliest, deadline, sunrise + timedelta(hours=LATE_H)))
+        found.append(Session("dusk refresh", day, dusk, None, sunset + timedelta(hours=DUSK_HOURS)))
+    return [session for session in found if session.end > now]
+
+
+def sunrise_of(site: Site, day: date) -> datetime:
+    """Sunrise, or six hours before solar noon where the sun does not rise or never sets."""
+    sun = sun_on(site, day)
+    return sun.sunrise or sun.noon - timedelta(hours=6)
+
+
+def sunset_of(site: Site, day: date) -> datetime:
+    """Sunset, or six hours after solar noon where there is none."""
+    sun = sun_on(site, day)
+    return sun.sunset or sun.noon + timedelta(hours=6)
+
+
+def _serve(site: Site, session: Session, start: datetime, views: Sequence[View]) -> tuple[list[Watering], list[str]]:
+    """The waterings of one session, as many as its time holds, the zones that can least wait first."""
+    judge: Callable[[View], Need | None] = dawn_need if session.purpose == "dawn soak" else dusk_need
+    views = sorted(views, key=_first_served)
+    needs = [need for seen in views if (need := judge(seen)) is not None]
+    orders = [
+        _fresh(
+            site,
+            _limited(site.zone(need.zone), need),
+            _watering_id(session, need.zone),
+            session.day,
+            start,
+            session.end,
+        )
+        for need in needs
+    ]
+    whole, remarks = _fit(site, orders, start, session.deadline, ())
+    if remarks and start > session.start:
+        # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
+        whole, remarks = _fit(site, orders, start, None, ())
+    return whole, remarks
+
+
+def _fit(
+    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, held: Sequence[Held]
+) -> tuple[list[Watering], list[str]]:
+    """The orders laid between `start` and each one's latest end, or before the deadline; the last of the row lose
+    pulses until the rest fits, and what is lost is said."""
+    row = list(orders)
+    while True:
+        laid = _lay(site, row, start, deadline, held)
+        if all(_in_time(watering, start) for watering in laid):
+            break
+        last = max(n for n, order in enumerate(row) if order.pulses_s)
+        row[last] = row[last].without_last
+    remarks = [remark for before, after in zip(orders, row, strict=True) if (remark := _lost(site, before, after))]
+    return [watering for watering in laid if watering.pulses], remarks
+
+
+def _lay(
+    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, held: Sequence[Held]
+) -> list[Watering]:
+    """Every order's pulses placed in time."""
+    chains = [
+        Chain(
+            order.watering.id,
+            order.pulses_s,
+            order.watering.rest_s,
+            site.zone(order.watering.zone).line.flow_l_min,
+            max(0.0, (order.ready - start).total_seconds()),
+            rank,
+        )
+        for rank, order in enumerate(orders)
+    ]
+    supply = site.supply
+    barred = _barred(site, start)
+    if deadline is None:
+        slots = lay_forward(chains, supply.capacity_l_min, settle_s=supply.settle_s, barred=barred, held=held)
+    else:
+        span_s = (deadline - start).total_seconds()
+        slots = lay_backward(chains, supply.capacity_l_min, span_s, settle_s=supply.settle_s, barred=barred)
+    starts: dict[str, list[datetime]] = {}
+    for slot in slots:
+        starts.setdefault(slot.zone, []).append(start + timedelta(seconds=slot.start_s))
+    return [_placed(site, order, starts.get(order.watering.id, [])) for order in orders]
+
+
+def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
+    """The order's watering with its past pulses and the new ones at their times."""
+    past = order.watering.pulses
+    flow_l_min = site.zone(order.watering.zone).line.flow_l_min
+    coming = tuple(
+        Pulse(
+            f"{order.watering.id}-{len(past) + n + 1}",
+            order.watering.zone,
+            # Whole seconds, downwards: a plan is read by people, and a start a little early never misses a deadline.
+            begin.replace(microsecond=0),
+            length_s,
+            length_s / 60.0 * flow_l_min,
+        )
+        for n, (begin, length_s) in enumerate(zip(starts, order.pulses_s, strict=True))
+    )
+    return replace(order.watering, pulses=past + coming)
+
+
+def _in_time(watering: Watering, start: datetime) -> bool:
+    """Whether its planned pulses lie between `start` and its latest end (a second of grace for rounding)."""
+    planned = [pulse for pulse in watering.pulses if pulse.state == "planned"]
+    return all(pulse.start >= start - timedelta(seconds=1) and pulse.end <= watering.latest_end for pulse in planned)
+
+
+def _lost(site: Site, before: Order, after: Order) -> str | None:
+    """What an order lost by being trimmed, in words; None if nothing."""
+    lost_s = sum(before.pulses_s) - sum(after.pulses_s)
+    if lost_s <= 0.0:
+        return None
+    zone = site.zone(before.watering.zone)
+    lost_mm = lost_s / 60.0 * zone.line.flow_l_min / zone.area_m2 * zone.line.efficiency
+    purpose = before.watering.purpose
+    return f"{zone.name}: the time does not hold the whole {purpose} of {before.watering.day}; {lost_mm:.1f} mm short."
+
+
+def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime, latest_end: datetime) -> Order:
+    """A need cut into pulses that the ground takes in."""
+    zone = site.zone(need.zone)
+    pulses_s = split(zone, need.litres)
+    pulse_s = max(pulses_s, default=0.0)
+    rest_s = 60.0 * rest_min(pulse_s / 60.0, zone.line.rate_mm_h, zone.soil.intake_mm_h)
+    store_mm = zone.soil.surface_store_mm(zone.slope_percent)
+    figures = (
+        Figure("rate", zone.line.rate_mm_h, "mm/h", f"the {zone.line.kind} on the ground it wets"),
+        Figure("intake", zone.soil.intake_mm_h, "mm/h", f"what {zone.soil.texture} takes in"),
+        Figure("surface store", store_mm, "mm", f"what may stand on a slope of {zone.slope_percent:g} %"),
+        Figure("pulses", len(pulses_s), "", "run time / longest on-time, rounded up"),
+        Figure("pulse", pulse_s / 60.0, "min", "at most 60 x store / (rate - intake), and the valve's own limit"),
+        Figure("rest", rest_s / 60.0, "min", "pulse x (rate - intake) / intake"),
+    )
+    need = replace(need, figures=(*need.figures, *figures))
+    watering = Watering(watering_id, zone.id, need.purpose, day, need, rest_s, latest_end, ())
+    return Order(watering, pulses_s, ready)
+
+
+def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> Order:
+    """What a watering under way still owes, after the rest that its last pulse asks for."""
+    zone = site.zone(watering.zone)
+    past = tuple(pulse for pulse in watering.pulses if pulse.state not in ("planned", "dropped"))
+    still_running = [pulse for pulse in past if pulse.running]
+    owed_l = watering.owed_litres - sum(pulse.litres for pulse in still_running)
+    ends = [pulse.end for pulse in still_running]
+    wetted = garden.beds[zone.id].last_wetted
+    if past and wetted is not None:
+        ends.append(wetted)
+    rest = timedelta(seconds=watering.rest_s)
+    return Order(replace(watering, pulses=past), split(zone, owed_l), max([now, *(end + rest for end in ends)]))
+
+
+def split(zone: Zone, litres: float) -> tuple[float, ...]:
+    """Lengths [s] of equal pulses that give `litres`, none longer than the surface and the valve's limit allow."""
+    run_s = litres * 60.0 / zone.line.flow_l_min
+    if run_s < SHORTEST_PULSE_S:
+        return ()
+    rate_mm_h, soil = zone.line.rate_mm_h, zone.soil
+    by_surface = cycles(
+        rate_mm_h * run_s / 3600.0, rate_mm_h, soil.intake_mm_h, soil.surface_store_mm(zone.slope_percent)
+    )
+    by_limit = -(-run_s // (zone.longest_pulse_s - 1.0))
+    count = int(max(by_surface.count, by_limit))
+    return (run_s / count,) * count
+
+
+def _limited(zone: Zone, need: Need) -> Need:
+    """Half of what the guard lets the valve give in a day is the most for one watering: the other end of the day
+    wants its share too."""
+    most_l = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min / 2.0
+    if need.litres <= most_l:
+        return need
+    share = most_l / need.litres
+    short_mm = need.net_mm * (1.0 - share)
+    return replace(
+        need,
+        net_mm=need.net_mm * share,
+        gross_mm=need.gross_mm * share,
+        litres=most_l,
+        short_mm=short_mm,
+        reasons=(*need.reasons, f"The valve's daily limit holds {short_mm:.1f} mm of it back."),
+    )
+
+
+def _held(site: Site, running: Sequence[Watering], now: datetime) -> list[Held]:
+    """The flow that is taken now, and until when."""
+    return [
+        ((pulse.end - now).total_seconds(), site.zone(watering.zone).line.flow_l_min)
+        for watering in running
+        for pulse in watering.pulses
+        if pulse.running
+    ]
+
+
+def _foreseen(site: Site, garden: Garden, waterings: Sequence[Watering], now: datetime) -> dict[str, Bed]:
+    """The beds as they will be once the waterings under way are done."""
+    beds = dict(garden.beds)
+    for watering in waterings:
+        zone = site.zone(watering.zone)
+        beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, now, now)
+        beds[zone.id] = _watered(site, beds[zone.id], watering, watering.litres_to_come)
+    return beds
+
+
+def _watered(site: Site, bed: Bed, watering: Watering, litres: float) -> Bed:
+    zone = site.zone(watering.zone)
+    return wet(bed, zone, litres / zone.area_m2 * zone.line.efficiency, bed.as_of)
+
+
+def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
+    """Whether the zone has had, or is getting, this very watering."""
+    done = bed.done.get(session.purpose)
+    if done is not None and done >= session.day:
+        return True
+    mine = [w for w in waterings if w.zone == bed.zone]
+    return any(w.purpose == session.purpose and w.day == session.day for w in mine)
+
+
+def _first_served(seen: View) -> tuple[bool, bool, float]:
+    """Sort key: tender zones, then pots, then the driest in relation to what they can bear."""
+    dryness = seen.bed.depletion_mm / max(0.1, seen.plants.readily_mm)
+    return (not seen.zone.tender, not seen.zone.pots, -dryness)
+
+
+def _watering_id(session: Session, zone_id: str) -> str:
+    return f"{session.day}-{session.purpose.split()[0]}-{zone_id}"
+
+
+def _end(watering: Watering) -> datetime:
+    return max(pulse.end for pulse in watering.pulses)
+
+
+def _barred(site: Site, start: datetime) -> list[Barred]:
+    """The times outside the allowed hours, from the day before `start` to two days after, in seconds from `start`."""
+    allowed = site.watering.allowed
+    if not allowed:
+        return []
+    first = local_date(start, site.timezone) - timedelta(days=1)
+    opens: list[tuple[float, float]] = []
+    for ahead in range(5):
+        day = first + timedelta(days=ahead)
+        for hours in allowed:
+            last = day + timedelta(days=1) if hours.until <= hours.start else day
+            from_s = (_civil(site, day, hours.start.hour, hours.start.minute) - start).total_seconds()
+            until_s = (_civil(site, last, hours.until.hour, hours.until.minute) - start).total_seconds()
+            opens.append((from_s, until_s))
+    opens.sort()
+    closed: list[Barred] = []
+    edge_s = opens[0][0]
+    for from_s, until_s in opens:
+        if from_s > edge_s:
+            closed.append((edge_s, from_s))
+        edge_s = max(edge_s, until_s)
+    return closed
+
+
+def _civil(site: Site, day: date, hour: int, minute: int) -> datetime:
+    """The UTC instant of a local time of day. In the hour that spring skips, the instant just after the gap."""
+    midnight = local_midnight(day, site.timezone)
+    local = datetime(day.year, day.month, day.day, hour, minute, tzinfo=site.timezone).astimezone(UTC)
+    return max(midnight, local)

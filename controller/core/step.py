@@ -1,0 +1,465 @@
+"""The whole decision in one place: (site, garden, event, now) -> (garden, actions, wake_at).
+
+Reads top to bottom as the water goes: take in what happened, let the beds live on to now, plan if a plan is due, start
+the pulses that are due if nothing speaks against it. A pure fold: the same events in the same order give the same
+garden, so replaying a journal replays its nights.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from controller.core.actions import Action, Note, Open
+from controller.core.asks import drop_expired, end_waterings, hear
+from controller.core.events import (
+    Ask,
+    Event,
+    ForecastArrived,
+    ForecastFailed,
+    GuardFault,
+    GuardLost,
+    GuardReady,
+    Reading,
+    ReadingRefused,
+    Started,
+    Trouble,
+    ValveClosed,
+    ValveOpened,
+    ValveRefused,
+    Woke,
+)
+from controller.core.garden import Fault, Garden, Plan, Probe, Pulse, Watering
+from controller.core.interlock import Case, veto
+from controller.core.moment import Now, hours_between, local_date
+from controller.core.plan import make_plan, sessions, split
+from controller.core.pulse import IllegalMoveError, closed, move
+from controller.core.site import Site
+from controller.core.soil import advance, new_bed, notice, rain_on, wet
+from controller.core.weather import (
+    FRESH_H,
+    WeatherBook,
+    et0_of,
+    take_forecast,
+    take_rain,
+    take_temperature,
+    weather_on,
+)
+
+CLOCK_STEP_S = 2.0
+AWAY_DAYS = 10
+"""Weather of a longer absence than this is not lived through: nobody knows what happened meanwhile."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a step came to: the next garden, what is to be done in this order, and when to ask again at the latest."""
+
+    garden: Garden
+    actions: tuple[Action, ...]
+    wake_at: datetime
+
+
+def new_garden(site: Site, now: Now) -> Garden:
+    """A garden that nothing is known of yet."""
+    return Garden(
+        beds={zone.id: new_bed(zone, site, now.utc) for zone in site.zones},
+        probes={sensor.id: Probe() for sensor in site.sensors},
+        weather=WeatherBook(),
+        plan=Plan(now.utc, "nothing planned yet"),
+    )
+
+
+def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
+    """A remembered garden fitted to a site whose config may have changed meanwhile: new zones and sensors begin as
+    unknown, those that are gone are dropped, with their waterings."""
+    fresh = new_garden(site, now)
+    zones = {zone.id for zone in site.zones}
+    return replace(
+        garden,
+        beds={zone: garden.beds.get(zone, bed) for zone, bed in fresh.beds.items()},
+        probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
+        plan=replace(garden.plan, waterings=tuple(w for w in garden.plan.waterings if w.zone in zones)),
+        holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
+    )
+
+
+def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
+    """Take one event in, and decide."""
+    garden, notes = _watch_clock(site, garden, event, now)
+    garden, actions = _take(site, garden, event, now)
+    actions = [*notes, *actions]
+    garden = _live_on(site, drop_expired(garden, now), now)
+    garden, more = _watch_sensors(site, garden, now)
+    actions += more
+    garden, more = _plan(site, garden, now)
+    actions += more
+    garden, more = _pulses(site, garden, now)
+    actions += more
+    return Outcome(garden, tuple(actions), _wake_at(site, garden, now))
+
+
+# What happened ------------------------------------------------------------------------------------
+
+
+def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, list[Action]]:
+    match event:
+        case Started():
+            said = f"Started with {len(site.zones)} zones."
+            return replace(garden, guard_ready=False, plan_due=now.utc), [Note("start", said, lasting=True)]
+        case Woke():
+            return garden, []
+        case Reading():
+            return _take_reading(site, garden, event, now), []
+        case ReadingRefused():
+            return _count_refusal(garden, event), [
+                Note("sensor", f"{event.sensor}: {event.why}", facts={"sensor": event.sensor})
+            ]
+        case ForecastArrived():
+            book = take_forecast(garden.weather, event.forecast, site)
+            hours = len(event.forecast.hours)
+            note = Note(
+                "forecast",
+                f"New forecast from {event.forecast.source}, {hours} hours.",
+                facts={"hours": hours},
+            )
+            return _without_fault(replace(garden, weather=book, plan_due=now.utc), "forecast"), [note]
+        case ForecastFailed():
+            return _forecast_failed(garden, event)
+        case Ask():
+            return hear(site, garden, event, now)
+        case GuardReady():
+            ready = _without_fault(replace(garden, guard_ready=True, plan_due=now.utc), "guard")
+            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True)]
+        case GuardLost():
+            lost = replace(garden, guard_ready=False)
+            return _with_fault(lost, "guard", event.why, now, lasting=True)
+        case GuardFault():
+            return _with_fault(garden, "lines", event.why, now, lasting=True)
+        case Trouble():
+            return _take_trouble(garden, event, now)
+        case ValveOpened():
+            return _pulse_told(garden, event.pulse, lambda pulse: move(pulse, "opened"))
+        case ValveClosed():
+            return _valve_closed(site, garden, event, now)
+        case ValveRefused():
+            return _valve_refused(garden, event)
+
+
+def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
+    sensor = site.sensor(event.sensor)
+    before = garden.probes[sensor.id]
+    if before.at is not None and event.at < before.at:
+        return garden  # an old reading that arrived late: history, not news
+    same = before.same_since if before.value == event.value and before.same_since is not None else event.at
+    probe = replace(before, value=event.value, at=event.at, same_since=same)
+    probe = replace(probe, trust=1.0, word="good") if sensor.kind != "moisture" else probe
+    garden = replace(garden, probes={**garden.probes, sensor.id: probe})
+    if sensor.kind == "air temperature":
+        return replace(garden, weather=take_temperature(garden.weather, event.value, event.at, site.timezone))
+    if sensor.kind == "rain":
+        return _rained(site, garden, event, now)
+    assert sensor.zone is not None, "the config gives every moisture probe a zone"
+    zone = site.zone(sensor.zone)
+    bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
+    bed, probe = notice(bed, probe, sensor, zone, site, garden.weather, now.utc)
+    return replace(garden, beds={**garden.beds, zone.id: bed}, probes={**garden.probes, sensor.id: probe})
+
+
+def _rained(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
+    if event.value <= 0.0:
+        return garden
+    garden = _live_on(site, garden, now)
+    return replace(
+        garden,
+        weather=take_rain(garden.weather, event.value, event.at, site.timezone),
+        beds={zone: rain_on(bed, event.value) for zone, bed in garden.beds.items()},
+    )
+
+
+def _count_refusal(garden: Garden, event: ReadingRefused) -> Garden:
+    probe = garden.probes[event.sensor]
+    return replace(garden, probes={**garden.probes, event.sensor: replace(probe, refused=probe.refused + 1)})
+
+
+def _forecast_failed(garden: Garden, event: ForecastFailed) -> tuple[Garden, list[Action]]:
+    if garden.weather.trouble == event.why:
+        return garden, []
+    book = replace(garden.weather, trouble=event.why)
+    return replace(garden, weather=book), [
+        Note("forecast", f"No new forecast: {event.why}", facts={"trouble": event.why})
+    ]
+
+
+def _take_trouble(garden: Garden, event: Trouble, now: Now) -> tuple[Garden, list[Action]]:
+    if event.why is not None:
+        return _with_fault(garden, event.part, event.why, now)
+    if event.part not in garden.faults:
+        return garden, []
+    note = Note("fault", f"The {event.part} works again.", facts={"fault": event.part})
+    return _without_fault(garden, event.part), [note]
+
+
+def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> tuple[Garden, list[Action]]:
+    zone = site.zone(event.zone)
+    garden, notes = _pulse_told(garden, event.pulse, lambda pulse: closed(pulse, event.open_s, event.why, zone))
+    litres = event.open_s / 60.0 * zone.line.flow_l_min
+    net_mm = litres / zone.area_m2 * zone.line.efficiency
+    bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
+    unsure_mm = event.unsure_s / 60.0 * zone.line.flow_l_min / zone.area_m2
+    bed = replace(wet(bed, zone, net_mm, now.utc), last_litres=litres)
+    bed = replace(bed, sd_mm=bed.sd_mm + unsure_mm)
+    garden = replace(garden, beds={**garden.beds, zone.id: bed})
+    if event.why == "by hand":
+        # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
+        garden, _ = end_waterings(garden, None)
+    return _settle(site, garden, now), notes
+
+
+def _valve_refused(garden: Garden, event: ValveRefused) -> tuple[Garden, list[Action]]:
+    garden, notes = _pulse_told(garden, event.pulse, lambda pulse: move(pulse, "refused"))
+    garden = _give_up(garden, event.pulse)
+    said = f"The guard refused to open {event.zone}: {event.why}"
+    return garden, [
+        *notes,
+        Note("refusal", said, event.zone, {"rule": event.rule, "pulse": event.pulse}, lasting=True),
+    ]
+
+
+def _pulse_told(garden: Garden, pulse_id: str, change: Callable[[Pulse], Pulse]) -> tuple[Garden, list[Action]]:
+    """The garden in which one pulse of the plan has changed; a pulse the plan does not know is noted, not lost."""
+    for watering in garden.plan.waterings:
+        for n, pulse in enumerate(watering.pulses):
+            if pulse.id != pulse_id:
+                continue
+            try:
+                changed = change(pulse)
+            except IllegalMoveError as error:
+                return garden, [Note("fault", f"Unexpected word from the guard: {error}.", pulse.zone)]
+            pulses = (*watering.pulses[:n], changed, *watering.pulses[n + 1 :])
+            return _with_watering(garden, replace(watering, pulses=pulses)), []
+    return garden, [Note("fault", f"The guard told of a pulse that is not in the plan: {pulse_id}.")]
+
+
+def _with_watering(garden: Garden, watering: Watering) -> Garden:
+    waterings = tuple(watering if w.id == watering.id else w for w in garden.plan.waterings)
+    return replace(garden, plan=replace(garden.plan, waterings=waterings))
+
+
+def _settle(site: Site, garden: Garden, now: Now) -> Garden:
+    """Waterings with nothing running and nothing planned: ended if they gave what they owed, else planned anew."""
+    beds = dict(garden.beds)
+    waterings: list[Watering] = []
+    due = garden.plan_due
+    for watering in garden.plan.waterings:
+        if watering.begun and watering.idle and not watering.ended:
+            if split(site.zone(watering.zone), watering.owed_litres):
+                due = now.utc
+            else:
+                watering = replace(watering, ended=True)
+        if watering.ended:
+            bed = beds[watering.zone]
+            beds[watering.zone] = replace(bed, done={**bed.done, watering.purpose: watering.day})
+        waterings.append(watering)
+    plan = replace(garden.plan, waterings=tuple(waterings))
+    return replace(garden, beds=beds, plan=plan, plan_due=due)
+
+
+def _give_up(garden: Garden, pulse_id: str) -> Garden:
+    """The watering of that pulse ended, its planned pulses dropped."""
+    for watering in garden.plan.waterings:
+        if any(pulse.id == pulse_id for pulse in watering.pulses):
+            pulses = tuple(move(p, "drop") if p.state == "planned" else p for p in watering.pulses)
+            bed = garden.beds[watering.zone]
+            done = replace(bed, done={**bed.done, watering.purpose: watering.day})
+            garden = replace(garden, beds={**garden.beds, watering.zone: done})
+            return _with_watering(garden, replace(watering, pulses=pulses, ended=True))
+    return garden
+
+
+# Time ---------------------------------------------------------------------------------------------
+
+
+def _watch_clock(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, list[Action]]:
+    """Notice steps of the wall clock: the beds live by elapsed time, and nothing that was missed is made up for."""
+    gap_s = now.utc.timestamp() - now.mono_s
+    before_s, known = garden.clock_gap_s, replace(garden, clock_gap_s=gap_s, clock_trusted=now.trusted)
+    if isinstance(event, Started) or before_s is None:
+        return _after_absence(site, known, now), []
+    if abs(gap_s - before_s) <= CLOCK_STEP_S:
+        return known, []
+    said = f"The clock was set by {gap_s - before_s:+.0f} s; alarms and plan are made anew."
+    return _redated(site, known, now), [Note("clock", said, facts={"step_s": gap_s - before_s}, lasting=True)]
+
+
+def _after_absence(site: Site, garden: Garden, now: Now) -> Garden:
+    """After a start: the time away is lived through if the clock may be believed and it was not too long."""
+    latest = max((bed.as_of for bed in garden.beds.values()), default=now.utc)
+    away = now.utc - latest
+    if now.trusted and timedelta(0) <= away <= timedelta(days=AWAY_DAYS):
+        return garden
+    return _redated(site, garden, now)
+
+
+def _redated(site: Site, garden: Garden, now: Now) -> Garden:
+    """The garden carried over to a new date as it is: no demand is charged for time that may not have passed."""
+    today = local_date(now.utc, site.timezone)
+    beds = {zone: replace(bed, as_of=now.utc, today=replace(bed.today, day=today)) for zone, bed in garden.beds.items()}
+    return replace(garden, beds=beds, plan_due=now.utc)
+
+
+def _live_on(site: Site, garden: Garden, now: Now) -> Garden:
+    """Every bed brought to now."""
+    beds = {zone.id: advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc) for zone in site.zones}
+    return replace(garden, beds=beds)
+
+
+# Sensors ------------------------------------------------------------------------------------------
+
+
+def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """Silence is a state. Edges are noted once: a sensor that goes bad becomes a fault, one that recovers clears it."""
+    actions: list[Action] = []
+    for sensor in site.sensors:
+        probe = garden.probes[sensor.id]
+        if probe.at is not None and (now.utc - probe.at).total_seconds() > sensor.stale_after_s:
+            probe = replace(probe, trust=0.0, word="stale")
+            garden = replace(garden, probes={**garden.probes, sensor.id: probe})
+        fault_id = f"sensor-{sensor.id}"
+        if probe.word in ("stuck", "stale", "doubtful") and fault_id not in garden.faults:
+            garden, notes = _with_fault(garden, fault_id, _sensor_trouble(sensor.id, probe, site), now)
+            actions += notes
+        elif probe.word == "good" and fault_id in garden.faults:
+            garden = _without_fault(garden, fault_id)
+            actions.append(Note("sensor", f"{sensor.id} is good again.", sensor.zone))
+    issued = garden.weather.issued
+    if issued is not None and hours_between(issued, now.utc) > FRESH_H and "forecast" not in garden.faults:
+        said = f"The forecast is {hours_between(issued, now.utc):.0f} h old; its days and the sensors carry on."
+        garden, notes = _with_fault(garden, "forecast", said, now)
+        actions += notes
+    return garden, actions
+
+
+def _sensor_trouble(name: str, probe: Probe, site: Site) -> str:
+    at = "never" if probe.at is None else f"{probe.at.astimezone(site.timezone):%a %H:%M}"
+    return {
+        "stuck": f"{name} has not moved at all, not even with water; it is not believed until it does.",
+        "stale": f"{name} has been silent since {at}; the balance carries on without it.",
+        "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",
+    }[probe.word]
+
+
+def _with_fault(
+    garden: Garden, fault_id: str, said: str, now: Now, *, lasting: bool = False
+) -> tuple[Garden, list[Action]]:
+    if fault_id in garden.faults and garden.faults[fault_id].said == said:
+        return garden, []
+    fault = Fault(fault_id, said, now.utc)
+    note = Note("fault", said, facts={"fault": fault_id}, lasting=lasting)
+    return replace(garden, faults={**garden.faults, fault_id: fault}), [note]
+
+
+def _without_fault(garden: Garden, fault_id: str) -> Garden:
+    if fault_id not in garden.faults:
+        return garden
+    return replace(garden, faults={name: fault for name, fault in garden.faults.items() if name != fault_id})
+
+
+# Plan and pulses ----------------------------------------------------------------------------------
+
+
+def _plan(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """Make the plan anew when something worth knowing has changed, or an hour has passed with nothing under way."""
+    if garden.plan_due is None or now.utc < garden.plan_due:
+        return garden, []
+    under_way = any(watering.under_way for watering in garden.plan.waterings)
+    because = "waterings under way" if under_way else "the hour"
+    plan = make_plan(site, garden, now.utc, because)
+    changed = _signature(plan) != _signature(garden.plan)
+    garden = _settle(site, replace(garden, plan=plan, plan_due=None), now)
+    # What _settle found unfinished could not be laid by this plan either: it is over.
+    garden = _end_the_unfinished(garden)
+    garden = replace(garden, plan_due=_next_planning(site, garden, now))
+    return garden, [_plan_note(site, garden, now)] if changed else []
+
+
+def _end_the_unfinished(garden: Garden) -> Garden:
+    for watering in garden.plan.waterings:
+        if watering.begun and watering.idle and not watering.ended:
+            garden = _give_up(garden, watering.pulses[0].id)
+    return garden
+
+
+def _next_planning(site: Site, garden: Garden, now: Now) -> datetime:
+    """The next full hour, or the next dusk if that is sooner. Waterings under way are let run their course."""
+    hour = now.utc.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+    dusks = [session.start for session in sessions(site, now.utc) if session.purpose == "dusk refresh"]
+    ends = [pulse.end for w in garden.plan.waterings if w.under_way for pulse in w.pulses]
+    soonest = min([hour, *(dusk for dusk in dusks if dusk > now.utc)])
+    return max(soonest, *ends) + timedelta(seconds=30) if ends else soonest
+
+
+def _signature(plan: Plan) -> tuple[tuple[str, int], ...]:
+    """What makes one plan the same as another for a reader: the same waterings of about the same size."""
+    return tuple(sorted((w.id, round(w.need.litres / 5.0)) for w in plan.waterings if not w.ended))
+
+
+def _plan_note(site: Site, garden: Garden, now: Now) -> Note:
+    plan = garden.plan
+    litres = sum(watering.litres_to_come for watering in plan.waterings)
+    zones = {watering.zone for watering in plan.waterings}
+    said = f"{len(plan.waterings)} waterings for {len(zones)} zones, {litres:.0f} L in all."
+    if not plan.waterings:
+        said = "No watering is needed in the days ahead."
+    today = local_date(now.utc, site.timezone)
+    weather = weather_on(garden.weather, site, today, now.utc)
+    facts = {
+        "because": plan.because,
+        "remarks": plan.remarks,
+        "weather": weather,
+        "et0_mm": et0_of(garden.weather, site, today, now.utc).mm,
+        "waterings": plan.waterings,
+    }
+    return Note("plan", said, facts=facts)
+
+
+def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """Start what is due, unless something speaks against it."""
+    actions: list[Action] = []
+    for watering in garden.plan.waterings:
+        for pulse in watering.pulses:
+            if pulse.state != "planned" or pulse.start > now.utc or not garden.guard_ready:
+                continue
+            objection = veto(Case(site, garden, watering, pulse, now))
+            if objection is None:
+                garden, _ = _pulse_told(garden, pulse.id, lambda p: move(p, "ask"))
+                actions.append(Open(pulse.zone, pulse.id, watering.id, pulse.seconds, pulse.litres))
+            elif objection.lasting:
+                garden = _give_up(garden, pulse.id)
+                facts = {"veto": objection.name, "pulse": pulse.id}
+                actions.append(Note("refusal", objection.said, pulse.zone, facts))
+                break
+            else:
+                garden = replace(garden, plan_due=min(garden.plan_due or now.utc, now.utc + timedelta(minutes=1)))
+                break
+    return garden, actions
+
+
+def _wake_at(site: Site, garden: Garden, now: Now) -> datetime:
+    """The next instant at which something may be due, an hour from now at the latest."""
+    moments = [now.utc + timedelta(hours=1)]
+    if garden.plan_due is not None:
+        moments.append(max(garden.plan_due, now.utc))
+    moments += [hold.until for hold in garden.holds if hold.until is not None]
+    moments += _pulse_starts(garden, now)
+    return max(now.utc + timedelta(seconds=0.05), min(moments))
+
+
+def _pulse_starts(garden: Garden, now: Now) -> list[datetime]:
+    if not garden.guard_ready:
+        return []
+    return [
+        pulse.start
+        for watering in garden.plan.waterings
+        for pulse in watering.pulses
+        if pulse.state == "planned" and pulse.start > now.utc
+    ]

@@ -1,0 +1,273 @@
+"""What the weather of a day was, is or will be, and who says so.
+
+The book keeps days, not hours: the forecast's hours are folded into days when they arrive, and the site's own
+thermometer and rain gauge into the days they measured. Asked for a day, it answers with the best it has, in this
+order: the site's own measurement, a fresh forecast, an aged forecast, the last days that were measured, the monthly
+normal of the config, and last a dry guess from the season. Every answer says which it was.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta, tzinfo
+from functools import lru_cache
+from typing import Literal
+
+from controller.agronomy.reference_et import ReferenceEt, daily_et0, saturation_kpa, wind_at_2m
+from controller.agronomy.sunlight import SunTimes, sun_times
+from controller.core.forecast import Forecast, Hour
+from controller.core.moment import day_bounds, hours_between, local_date
+from controller.core.site import MonthNormal, Site
+
+Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
+
+FRESH_H = 48.0
+"""A forecast older than this is called aged. Its days are still the best there is until they are past."""
+
+KEPT_DAYS = 40
+RECENT_DAYS = 5
+WHOLE_DAY_H = 20
+"""Fewer hours than this do not show a day's maximum and minimum for sure."""
+
+MAST_M = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class DayWeather:
+    """One civil day at the site. None where nobody knows; the handbook's fall-backs take over there.
+
+    tmax_c, tmin_c [degC]; vapour_kpa: mean actual vapour pressure; wind_2m_m_s; solar_mj_m2: short-wave sum;
+    rain_mm: sum; rain_probability: of any rain, 0 to 1; hours: how many hours it was folded from.
+    """
+
+    day: date
+    tmax_c: float
+    tmin_c: float
+    basis: Basis
+    vapour_kpa: float | None = None
+    wind_2m_m_s: float | None = None
+    solar_mj_m2: float | None = None
+    rain_mm: float | None = None
+    rain_probability: float | None = None
+    hours: int = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What the site's own instruments saw of a day so far. readings counts those of the thermometer."""
+
+    day: date
+    tmax_c: float | None = None
+    tmin_c: float | None = None
+    rain_mm: float | None = None
+    readings: int = 0
+    first: datetime | None = None
+    last: datetime | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Whether the thermometer watched long enough to have seen both ends of the day."""
+        return self.first is not None and self.last is not None and hours_between(self.first, self.last) >= WHOLE_DAY_H
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherBook:
+    """Forecast days and measured days, by date. source, issued: of the last forecast that was taken in."""
+
+    forecast: dict[date, DayWeather] = field(default_factory=dict)
+    measured: dict[date, Measured] = field(default_factory=dict)
+    source: str | None = None
+    issued: datetime | None = None
+    trouble: str | None = None
+
+
+def take_forecast(book: WeatherBook, forecast: Forecast, site: Site) -> WeatherBook:
+    """The book with a forecast's days in it. Days the new one sees only in part keep what the old one knew of them."""
+    days = dict(book.forecast)
+    for fresh in fold_hours(forecast.hours, site.timezone):
+        before = days.get(fresh.day)
+        days[fresh.day] = _completed(fresh, before) if before is not None and fresh.hours < WHOLE_DAY_H else fresh
+    kept = {day: days[day] for day in sorted(days)[-KEPT_DAYS:]}
+    return replace(book, forecast=kept, source=forecast.source, issued=forecast.issued, trouble=None)
+
+
+def take_temperature(book: WeatherBook, value_c: float, at: datetime, timezone: tzinfo) -> WeatherBook:
+    """The book with one reading of the site's thermometer in it."""
+    seen = _measured(book, local_date(at, timezone))
+    seen = replace(
+        seen,
+        tmax_c=value_c if seen.tmax_c is None else max(seen.tmax_c, value_c),
+        tmin_c=value_c if seen.tmin_c is None else min(seen.tmin_c, value_c),
+        readings=seen.readings + 1,
+        first=at if seen.first is None else min(seen.first, at),
+        last=at if seen.last is None else max(seen.last, at),
+    )
+    return _with_measured(book, seen)
+
+
+def take_rain(book: WeatherBook, rain_mm: float, at: datetime, timezone: tzinfo) -> WeatherBook:
+    """The book with what the site's rain gauge has caught since its last report."""
+    seen = _measured(book, local_date(at, timezone))
+    return _with_measured(book, replace(seen, rain_mm=(seen.rain_mm or 0.0) + rain_mm))
+
+
+def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWeather:
+    """The best that is known of a day at `now`, with its basis."""
+    seen = book.measured.get(day)
+    told = book.forecast.get(day)
+    if told is not None:
+        fresh = book.issued is not None and hours_between(book.issued, now) <= FRESH_H
+        told = replace(told, basis="forecast" if fresh else "aged forecast")
+        return _corrected(told, seen)
+    guess = _recent(book, day) or _normal(site, day) or _season_guess(site, day)
+    return _corrected(guess, seen)
+
+
+def et0_of(book: WeatherBook, site: Site, day: date, now: datetime) -> ReferenceEt:
+    """Reference evapotranspiration of a day [mm], FAO-56 Penman-Monteith with the handbook's own fall-backs."""
+    return _et0(weather_on(book, site, day, now), site.latitude_deg, site.elevation_m)
+
+
+def sun_on(site: Site, day: date) -> SunTimes:
+    """Sunrise and sunset of a civil day at the site, in UTC."""
+    return _sun(site.latitude_deg, site.longitude_deg, day, site.timezone)
+
+
+def share_of_day(site: Site, day: date, until: datetime) -> float:
+    """Which part of a day's evapotranspiration has passed by `until`, 0 to 1.
+
+    It follows the sun: half a cosine wave between sunrise and sunset, nothing at night. (FAO-56 Example 19 has
+    0.00 mm for the hour from 2 to 3 at night.) Where the sun does not set, it is spread evenly.
+    """
+    sun = sun_on(site, day)
+    rise, fall = (sun.sunrise, sun.sunset)
+    if rise is None or fall is None:
+        rise, fall = day_bounds(day, site.timezone)
+        passed = (until - rise) / (fall - rise)
+        return min(1.0, max(0.0, passed))
+    passed = min(1.0, max(0.0, (until - rise) / (fall - rise)))
+    return (1.0 - math.cos(math.pi * passed)) / 2.0
+
+
+def fold_hours(hours: Iterable[Hour], timezone: tzinfo) -> list[DayWeather]:
+    """Hours gathered into civil days, in order."""
+    by_day: dict[date, list[Hour]] = {}
+    for hour in hours:
+        by_day.setdefault(local_date(hour.start, timezone), []).append(hour)
+    return [_fold(day, by_day[day]) for day in sorted(by_day)]
+
+
+def _fold(day: date, hours: list[Hour]) -> DayWeather:
+    temperatures = [hour.temperature_c for hour in hours]
+    vapours = [
+        saturation_kpa(hour.temperature_c) * hour.humidity_percent / 100.0
+        for hour in hours
+        if hour.humidity_percent is not None
+    ]
+    winds = [hour.wind_10m_m_s for hour in hours if hour.wind_10m_m_s is not None]
+    suns = [hour.solar_w_m2 for hour in hours if hour.solar_w_m2 is not None]
+    rains = [hour.rain_mm for hour in hours if hour.rain_mm is not None]
+    chances = [hour.rain_probability for hour in hours if hour.rain_probability is not None]
+    most = 0.75 * len(hours)  # a mean of the few hours that have a value would not be the day's
+    return DayWeather(
+        day=day,
+        tmax_c=max(temperatures),
+        tmin_c=min(temperatures),
+        basis="forecast",
+        vapour_kpa=sum(vapours) / len(vapours) if len(vapours) >= most else None,
+        wind_2m_m_s=wind_at_2m(sum(winds) / len(winds), MAST_M) if len(winds) >= most else None,
+        solar_mj_m2=sum(suns) * 0.0036 if len(suns) >= max(most, WHOLE_DAY_H) else None,
+        rain_mm=sum(rains) if len(rains) >= most else None,
+        rain_probability=max(chances) if chances else None,
+        hours=len(hours),
+    )
+
+
+def _completed(part: DayWeather, before: DayWeather) -> DayWeather:
+    return replace(
+        before,
+        tmax_c=max(part.tmax_c, before.tmax_c),
+        tmin_c=min(part.tmin_c, before.tmin_c),
+        rain_mm=part.rain_mm if part.rain_mm is not None else before.rain_mm,
+        rain_probability=part.rain_probability if part.rain_probability is not None else before.rain_probability,
+    )
+
+
+def _measured(book: WeatherBook, day: date) -> Measured:
+    return book.measured.get(day, Measured(day))
+
+
+def _with_measured(book: WeatherBook, seen: Measured) -> WeatherBook:
+    days = {**book.measured, seen.day: seen}
+    return replace(book, measured={day: days[day] for day in sorted(days)[-KEPT_DAYS:]})
+
+
+def _corrected(told: DayWeather, seen: Measured | None) -> DayWeather:
+    """What was told, overruled by what the site's own instruments saw."""
+    if seen is None:
+        return told
+    if seen.rain_mm is not None:
+        told = replace(told, rain_mm=max(told.rain_mm or 0.0, seen.rain_mm) if not seen.whole else seen.rain_mm)
+    if seen.tmax_c is None or seen.tmin_c is None:
+        return told
+    if seen.whole:
+        return replace(told, tmax_c=seen.tmax_c, tmin_c=seen.tmin_c, basis="measured")
+    return replace(told, tmax_c=max(told.tmax_c, seen.tmax_c), tmin_c=min(told.tmin_c, seen.tmin_c))
+
+
+def _recent(book: WeatherBook, day: date) -> DayWeather | None:
+    """The mean of the last days that the site's own thermometer watched whole: weather tends to stay as it is."""
+    whole = [seen for past, seen in sorted(book.measured.items()) if past < day and seen.whole]
+    near = [seen for seen in whole if (day - seen.day).days <= RECENT_DAYS * 3][-RECENT_DAYS:]
+    if not near:
+        return None
+    tmax = sum(seen.tmax_c for seen in near if seen.tmax_c is not None) / len(near)
+    tmin = sum(seen.tmin_c for seen in near if seen.tmin_c is not None) / len(near)
+    return DayWeather(day, tmax, tmin, "recent days")
+
+
+def _normal(site: Site, day: date) -> DayWeather | None:
+    """The monthly normals, run into one another so that there is no step from the 31st to the 1st."""
+    if not site.normals:
+        return None
+    middle = day.replace(day=15)
+    other = (day.month if day >= middle else day.month - 2) % 12
+    weight = abs((day - middle).days) / 30.5
+    here, there = site.normals[day.month - 1], site.normals[other]
+    mixed = MonthNormal(
+        tmax_c=here.tmax_c * (1 - weight) + there.tmax_c * weight,
+        tmin_c=here.tmin_c * (1 - weight) + there.tmin_c * weight,
+    )
+    return DayWeather(day, mixed.tmax_c, mixed.tmin_c, "monthly normal")
+
+
+def _season_guess(site: Site, day: date) -> DayWeather:
+    """A hot-summer year from nothing but the date and the hemisphere: common practice, no source. It errs to the
+    warm side, since with nothing known a little too much water harms less than too little."""
+    warmest = 205 if site.latitude_deg >= 0 else 22
+    mean = 17.0 + 9.0 * math.cos(2.0 * math.pi * (day.timetuple().tm_yday - warmest) / 365.0)
+    return DayWeather(day, mean + 8.0, mean - 7.0, "season guess")
+
+
+@lru_cache(maxsize=512)
+def _et0(weather: DayWeather, latitude_deg: float, elevation_m: float) -> ReferenceEt:
+    return daily_et0(
+        tmax_c=weather.tmax_c,
+        tmin_c=weather.tmin_c,
+        latitude_deg=latitude_deg,
+        elevation_m=elevation_m,
+        day_of_year=weather.day.timetuple().tm_yday,
+        vapour_kpa=weather.vapour_kpa,
+        wind_2m_m_s=weather.wind_2m_m_s,
+        solar_mj_m2=weather.solar_mj_m2,
+    )
+
+
+@lru_cache(maxsize=512)
+def _sun(latitude_deg: float, longitude_deg: float, day: date, timezone: tzinfo) -> SunTimes:
+    return sun_times(latitude_deg, longitude_deg, day, timezone)
+
+
+def days_ahead(book: WeatherBook, site: Site, today: date, now: datetime, count: int) -> list[DayWeather]:
+    """`count` days from today on, each the best that is known of it."""
+    return [weather_on(book, site, today + timedelta(days=n), now) for n in range(count)]
