@@ -1,0 +1,1 @@
+"""A garden, a sky and instruments that exist only in memory, for runs on a virtual clock."""
