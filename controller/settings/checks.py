@@ -7,14 +7,14 @@ whole, so a check never speaks of a table whose own keys are already refused.
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from controller.agronomy.crop import CROPS
-from controller.agronomy.sunlight import daylight_h, sun_times
 from controller.guard.rules import MASTER
 from controller.settings import build
 from controller.settings.mistakes import Mistake, one_of, shown, table_named, unknown
+from controller.settings.room import Stretch, without_room
 from controller.settings.tables import (
     GuardTable,
     HeatTable,
@@ -26,7 +26,6 @@ from controller.settings.tables import (
     SoilTable,
     SupplyTable,
     WateringTable,
-    WindowTable,
     ZoneTable,
 )
 
@@ -47,7 +46,6 @@ class Draft:
     zone: tuple[ZoneTable, ...]
     sensor: tuple[SensorTable, ...]
     zone_ids: frozenset[str]
-    normals_refused: bool
 
 
 Check = Callable[[Draft], Iterator[Mistake]]
@@ -248,12 +246,14 @@ CANONICAL = {"soil moisture": ("m3/m3", 0.0, 1.0), "air temperature": ("°C", -6
 
 
 def _sensor_zones(draft: Draft) -> Iterator[Mistake]:
+    if not draft.zone_ids:
+        return
     for sensor in draft.sensor:
         if sensor.kind != "soil moisture":
             if sensor.zone is not None:
                 yield _sensor(sensor, "zone", f"{sensor.kind} belongs to the whole site; take zone out")
         elif sensor.zone is None:
-            yield _sensor(sensor, "zone", f"is missing; say which zone the probe stands in: {one_of(draft.zone_ids)}")
+            yield _sensor(sensor, "zone", f"is missing; say which zone the probe stands in: {one_of(sorted(draft.zone_ids))}")
         elif sensor.zone not in draft.zone_ids:
             yield _sensor(sensor, "zone", unknown("zone of this file", sensor.zone, sorted(draft.zone_ids)))
 
@@ -316,7 +316,7 @@ def _normals(draft: Draft) -> Iterator[Mistake]:
             say = f"{normal.tmin_c:g} is above tmax_c, {normal.tmax_c:g}; were they swapped?"
             yield Mistake(table_named("normal", 0, {"month": normal.month}), "tmin_c", say)
     months = [normal.month for normal in draft.normal]
-    if not months or draft.normals_refused:
+    if not months:
         return
     for twice in _repeated(map(str, months)):
         yield Mistake("[[normal]]", "month", f"{twice} is there twice; give each month once")
@@ -350,77 +350,9 @@ def _windows(draft: Draft) -> Iterator[Mistake]:
             yield Mistake("[watering]", f"allowed no. {number + 1}", say)
 
 
-SPAN_MIN = 10
-"""Least stretch of time, minutes, that counts as room for a watering."""
-
-DUSK_H = 2.0
-"""A dusk refresh has until so long after it may begin (common practice, no source)."""
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """A time of a day in which a watering may run."""
-
-    name: str
-    begin: datetime
-    end: datetime
-
-    def __str__(self) -> str:
-        return f"{self.name} of {self.begin:%d %B} ({self.begin:%H:%M} to {self.end:%H:%M})"
-
-
-def _open_at(moment: time, windows: Iterable[WindowTable]) -> bool:
-    return any(
-        each.start <= moment < each.until
-        if each.start < each.until
-        else moment >= each.start or moment < each.until
-        for each in windows
-    )
-
-
-def _has_room(stretch: Stretch, windows: tuple[WindowTable, ...]) -> bool:
-    run_min = 0
-    for minute in range(int((stretch.end - stretch.begin).total_seconds() // 60)):
-        run_min = run_min + 1 if _open_at((stretch.begin + timedelta(minutes=minute)).time(), windows) else 0
-        if run_min >= SPAN_MIN:
-            return True
-    return False
-
-
-def _growing_days(site: SiteTable) -> Iterator[date]:
-    """The 21st of each month of the light half of the year, of a common year."""
-    for month in range(1, 13):
-        day = date(2025, month, 21)
-        if daylight_h(site.latitude, day.timetuple().tm_yday) >= 12:
-            yield day
-
-
-def _stretches(site: SiteTable, watering: WateringTable, timezone: tzinfo, day: date) -> Iterator[Stretch]:
-    """Dawn and dusk of a day, in local time without offset: the windows are local too."""
-    sun = sun_times(site.latitude, site.longitude, day, timezone)
-    if sun.sunrise:
-        sunrise = sun.sunrise.astimezone(timezone).replace(tzinfo=None)
-        begin = sunrise - timedelta(hours=watering.dawn_earliest_h)
-        yield Stretch("dawn", begin, sunrise - timedelta(minutes=watering.dawn_margin_min))
-    if sun.sunset:
-        begin = sun.sunset.astimezone(timezone).replace(tzinfo=None) + timedelta(minutes=watering.dusk_delay_min)
-        yield Stretch("dusk", begin, begin + timedelta(hours=DUSK_H))
-
-
 def _without_room(draft: Draft) -> dict[str, Stretch]:
-    """For dawn and dusk, the first of the growing season that has no room in the allowed windows."""
-    timezone = _tz(draft.site) if draft.site else None
-    if draft.site is None or draft.watering is None or timezone is None:
-        return {}
-    windows = draft.watering.allowed
-    if not windows or any(each.start == each.until for each in windows):
-        return {}
-    found: dict[str, Stretch] = {}
-    for day in _growing_days(draft.site):
-        for stretch in _stretches(draft.site, draft.watering, timezone, day):
-            if not _has_room(stretch, windows):
-                found.setdefault(stretch.name, stretch)
-    return found
+    site, watering, timezone = draft.site, draft.watering, _tz(draft.site) if draft.site else None
+    return without_room(site, watering, timezone) if site and watering and timezone else {}
 
 
 def _no_room(draft: Draft) -> Iterator[Mistake]:

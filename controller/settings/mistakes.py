@@ -31,7 +31,10 @@ class ConfigError(Exception):
 
 @dataclass(frozen=True)
 class Mistake:
-    """table: as the file writes it, with the id where there are several. key: dotted; "" for the whole table."""
+    """One thing that is wrong.
+
+    table: as the file writes it, with the id where there are several. key: dotted; "" for the whole table.
+    """
 
     table: str
     key: str
@@ -64,7 +67,7 @@ def shown(value: object) -> str:
 
 def one_of(choices: Iterable[str]) -> str:
     """`"a", "b" or "c"`."""
-    *most, last = (shown(choice) for choice in choices)
+    *most, last = map(shown, choices)
     return f"{', '.join(most)} or {last}" if most else last
 
 
@@ -81,22 +84,33 @@ def unknown(what: str, word: str, choices: Iterable[str]) -> str:
 
 
 def table_named(name: str, number: int | None, raw: object) -> str:
-    """`[site]`, or of several `[[zone]] "salad"`; without a usable id `[[zone]] number 3`, from 1."""
+    """`[site]`, or of several `[[zone]] "salad"`; without a usable id `[[zone]] no. 3`, counted from 1."""
     if number is None:
         return f"[{name}]"
     label = raw.get("id", raw.get("month")) if isinstance(raw, Mapping) else None
-    return f"[[{name}]] {shown(label)}" if isinstance(label, str | int) else f"[[{name}]] number {number + 1}"
+    return f"[[{name}]] {shown(label)}" if isinstance(label, str | int) else f"[[{name}]] no. {number + 1}"
 
 
-def refusals(error: ValidationError, table: str, model: type[BaseModel]) -> list[Mistake]:
-    """Each thing one table refused, as a mistake; a needed key that is only misspelt is told once."""
+def refusals(error: ValidationError, model: type[BaseModel], raw: Mapping[str, Any]) -> list[Mistake]:
+    """Each thing a file refused, as a mistake; a needed key that is only misspelt is told once."""
     faults = [(details, *_walk(model, details["loc"])) for details in error.errors(include_url=False)]
-    respelt = [(*path[:-1], _nearest_key(path[-1], takes)) for details, path, takes in faults if _unknown(details)]
+    strange = [(path, takes) for details, path, takes in faults if _unknown(details)]
+    respelt = [(*path[:-1], _nearest_key(path[-1], takes)) for path, takes in strange]
     return [
-        Mistake(table, _dotted(path), _refusal(details, path, takes))
+        Mistake(*_place(path, raw), _refusal(details, path, takes))
         for details, path, takes in faults
         if details["type"] != "missing" or path not in respelt
     ]
+
+
+def _place(path: Sequence[int | str], raw: Mapping[str, Any]) -> tuple[str, str]:
+    """Table and key of a path from the top of the file."""
+    match path:
+        case str(name), int(number), *rest:
+            return table_named(name, number, raw[name][number]), _dotted(rest)
+        case str(name), first, *rest:
+            return table_named(name, None, raw), _dotted([first, *rest])
+    return "", _dotted(path)
 
 
 def _unknown(details: Mapping[str, Any]) -> bool:
@@ -109,14 +123,17 @@ def _nearest_key(key: int | str, holder: Any) -> str | None:
 
 def _refusal(details: Mapping[str, Any], path: Sequence[int | str], takes: Any) -> str:
     if _unknown(details):
-        near = _nearest_key(path[-1], takes)
-        hint = f"did you mean {shown(near)}?" if near else f"the keys here are {', '.join(keys_of(takes))}"
-        return f"there is no such key; {hint}"
+        return no_such_key(str(path[-1]), keys_of(takes))
     if details["type"] == "missing":
         return f"is missing; give {taken_by(takes)}"
     value = details["input"]
     hint = did_you_mean(value, _choices(takes))
     return f"{shown(value)} does not fit; give {taken_by(takes)}" + (f"; {hint}" if hint else "")
+
+
+def no_such_key(key: str, keys: Sequence[str]) -> str:
+    """What to say of a key that does not exist."""
+    return f"there is no such key; {did_you_mean(key, keys) or 'the keys here are ' + ', '.join(keys)}"
 
 
 def _dotted(path: Iterable[int | str]) -> str:
@@ -190,6 +207,9 @@ def _choices(annotation: Any) -> list[str]:
     return [choice for part in _parts(annotation) if get_origin(part) is Literal for choice in get_args(part)]
 
 
+WORDS = {float: "a number", int: "a whole number", bool: "true or false", str: "a text in quotes"}
+
+
 def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
     """What a key takes, in words: `a number above 0, at most 200`."""
     if get_origin(annotation) is Annotated:
@@ -203,16 +223,17 @@ def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
     if get_origin(annotation) is Literal:
         return one_of(get_args(annotation))
     if get_origin(annotation) is tuple:
-        return f"a list of {taken_by(get_args(annotation)[0])}"
+        return "tables, each with its name in double brackets above it, as [[zone]]"
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         needed = [key for key, field in _fields(annotation) if field.is_required()]
         return "a table" + (f" with {', '.join(needed)}" if needed else "")
-    words = {float: "a number", int: "a whole number", bool: "true or false", str: "a text in quotes"}[annotation]
-    return words + _range(extras)
+    return WORDS[annotation] + _range(extras)
 
 
 def _flat(extras: Iterable[object]) -> list[object]:
-    return [part for extra in extras for part in (extra.metadata if isinstance(extra, FieldInfo) else [extra])]
+    """Bounds and sentences: what a `Field` holds is taken out of it."""
+    split = (extra.metadata if isinstance(extra, FieldInfo) else [extra] for extra in extras)
+    return [part for parts in split for part in parts]
 
 
 def _range(extras: Iterable[object]) -> str:

@@ -41,7 +41,9 @@ Label = Annotated[
     Says("a name of 1 to 80 characters on one line, in quotes"),
 ]
 File = Annotated[
-    str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f]*$"), Says("the path of a file, in quotes")
+    str,
+    Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f]*$"),
+    Says("the path of a file, in quotes"),
 ]
 Topic = Annotated[
     str,
@@ -53,7 +55,9 @@ Pointer = Annotated[
     Field(max_length=300, pattern=r"^(/([^~\x00-\x1f]|~[01])*)?$"),
     Says('an RFC 6901 pointer in quotes, as "/soil/moisture"'),
 ]
-Pin = Annotated[int, Field(ge=0, le=27), Says("a GPIO number from 0 to 27 (GPIO numbers, not positions on the header)")]
+Pin = Annotated[
+    int, Field(ge=0, le=27), Says("a GPIO number from 0 to 27 (not the position on the header)")
+]
 Minutes = Annotated[float, Field(gt=0, le=1440)]
 Content = Annotated[float, Field(gt=0, lt=1)]
 """Volumetric water content, m3/m3."""
@@ -72,7 +76,9 @@ class SiteTable(Table):
     """Degrees east; west of Greenwich negative."""
     elevation_m: Annotated[float, Field(ge=-450, le=6000)] = 0.0
     """Height above the sea, m."""
-    timezone: Annotated[str, Field(max_length=80), Says('a name of the IANA list in quotes, as "Europe/Lisbon"')]
+    timezone: Annotated[
+        str, Field(max_length=80), Says('a name of the IANA list in quotes, as "Europe/Lisbon"')
+    ]
     """Time zone of the civil day."""
 
 
@@ -90,18 +96,18 @@ class TlsTable(Table):
 class MqttTable(Table):
     """The broker."""
 
-    host: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$"), Says("a host name in quotes")] = (
-        "localhost"
-    )
+    host: Annotated[
+        str, Field(min_length=1, max_length=253, pattern=r"^\S+$"), Says("a host name in quotes")
+    ] = "localhost"
     """Name or address of the broker."""
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     """TCP port; absent: 1883, or 8883 with tls."""
     protocol: Literal["5", "3.1.1"] = "5"
-    """MQTT version. 3.1.1 only for a broker that knows no better: it cannot tell an old ask from a new one."""
+    """MQTT version. 3.1.1 only for a broker that knows no better: it cannot tell a kept ask from a new one."""
     username: Label | None = None
     """Name to log in with; absent: no login."""
     password_file: File | None = None
-    """File that holds the password and nothing else; absent: mqtt-password of systemd's credentials directory."""
+    """File that holds the password and nothing else; absent: mqtt-password in $CREDENTIALS_DIRECTORY."""
     tls: TlsTable | None = None
     """Give it, even empty, to encrypt."""
 
@@ -116,9 +122,9 @@ class ForecastTable(Table):
 
     source: Literal["open-meteo", "none"] = "open-meteo"
     """Forecast service, or "none"."""
-    url: Annotated[str, Field(pattern=r"^https?://[^\s]+$", max_length=500), Says("an http or https address")] = (
-        "https://api.open-meteo.com/v1/forecast"
-    )
+    url: Annotated[
+        str, Field(pattern=r"^https?://[^\s]+$", max_length=500), Says("an http or https address in quotes")
+    ] = "https://api.open-meteo.com/v1/forecast"
     """Address of the service."""
     every_h: Annotated[float, Field(ge=1, le=24)] = 6.0
     """Hours between two questions."""
@@ -169,7 +175,9 @@ class HeatTable(Table):
 class WindowTable(Table):
     """A daily window of local time; across midnight if it ends earlier than it begins."""
 
-    start: Annotated[dt.time, Field(alias="from"), Says("a local time with seconds and without quotes, as 20:00:00")]
+    start: Annotated[
+        dt.time, Field(alias="from"), Says("a local time with seconds and without quotes, as 20:00:00")
+    ]
     """Water may run from this time."""
     until: Annotated[dt.time, Says("a local time with seconds and without quotes, as 09:00:00")]
     """Water may run until this time."""
@@ -235,7 +243,7 @@ class SupplyTable(Table):
 
 
 class LineTable(Table):
-    """What lets the water out. Which keys each kind needs: `checks.LINE_KEYS`."""
+    """What lets the water out. Which keys each kind needs: `build.LINE_KEYS`."""
 
     kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
     """The sort of line."""
@@ -322,7 +330,9 @@ class CropTable(Table):
     perennial: bool | None = None
     """Does it stay for years?"""
     stages_days: (
-        Annotated[tuple[Days, Days, Days, Days], Says("four whole numbers of days [initial, development, mid, late]")]
+        Annotated[
+            tuple[Days, Days, Days, Days], Says("four whole numbers of days [initial, development, mid, late]")
+        ]
         | None
     ) = None
     """Lengths of the four stages of growth, days."""
@@ -400,7 +410,9 @@ class SensorTable(Table):
     """Place of the number in a JSON payload; absent: the payload is the plain number."""
     unit: Literal["m3/m3", "%", "raw", "°C", "°F", "mm", "in"]
     """Unit of the number."""
-    calibration: Annotated[tuple[Pair, Pair], Says("two pairs of numbers [[raw, value], [raw, value]]")] | None = None
+    calibration: (
+        Annotated[tuple[Pair, Pair], Says("two pairs of numbers [[raw, value], [raw, value]]")] | None
+    ) = None
     """Two readings with the true values: m3/m3, degC or mm. Needed for "raw"."""
     sd: Annotated[float, Field(gt=0, le=20)] | None = None
     """Standard deviation of one reading in m3/m3, degC or mm; absent: by kind."""

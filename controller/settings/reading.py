@@ -1,0 +1,132 @@
+"""From a file to settings: read it, judge every table by itself, then the tables by each other.
+
+Nothing but ConfigError comes out for any content of the file.
+"""
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from controller.settings import checks
+from controller.settings.mistakes import ConfigError, refusals, shown
+from controller.settings.tables import (
+    GuardTable,
+    HeatTable,
+    MqttTable,
+    NormalTable,
+    SensorTable,
+    SiteTable,
+    SupplyTable,
+    Table,
+    WateringTable,
+    ZoneTable,
+)
+from controller.settings.whole import Settings
+
+CONFIG_LIMIT_BYTES = 1024 * 1024
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def load(path: str | Path) -> Settings:
+    """Read and check a config file. ConfigError, with a line for each of its mistakes, if it cannot be used."""
+    raw = _read(Path(path))
+    mistakes, refused, settings = [], set[tuple[int | str, ...]](), None
+    try:
+        settings = Settings.model_validate(raw)
+    except ValidationError as error:
+        mistakes = refusals(error, Settings, raw)
+        refused = {details["loc"][:size] for details in error.errors(include_url=False) for size in (1, 2)}
+    mistakes += checks.run(checks.CHECKS, _draft(raw, refused))
+    if mistakes or settings is None:
+        raise ConfigError([mistake.line(str(path)) for mistake in mistakes])
+    settings._file = str(path)
+    return settings
+
+
+def password(mqtt: MqttTable, environment: Mapping[str, str] = os.environ) -> str | None:
+    """The broker's password: from `password_file`, else mqtt-password of systemd's credentials, else None.
+
+    ConfigError, without the password, if a file is named that cannot be read.
+    """
+    credentials = environment.get("CREDENTIALS_DIRECTORY")
+    held = Path(credentials, "mqtt-password") if credentials else None
+    file = Path(mqtt.password_file) if mqtt.password_file else held
+    if file is None or (file == held and not held.exists()):
+        return None
+    try:
+        return file.read_text("utf-8").rstrip("\r\n")
+    except (OSError, ValueError) as error:
+        why = f"the broker's password cannot be read: {_reason(error)}"
+        raise ConfigError([f"{shown(str(file))}: {why}"]) from None
+
+
+def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> checks.Draft:
+    """What was not refused. `refused` holds the first one and two steps to every refused value."""
+
+    def one(name: str, table: type[AnyTable]) -> AnyTable | None:
+        return None if (name,) in refused else table.model_validate(raw.get(name, {}))
+
+    def several(name: str, table: type[AnyTable]) -> tuple[AnyTable, ...]:
+        items = raw.get(name, ()) if (name,) not in refused or isinstance(raw.get(name), tuple) else ()
+        return tuple(table.model_validate(each) for i, each in enumerate(items) if (name, i) not in refused)
+
+    zones = raw.get("zone")
+    return checks.Draft(
+        site=one("site", SiteTable),
+        mqtt=one("mqtt", MqttTable),
+        guard=one("guard", GuardTable),
+        heat=one("heat", HeatTable),
+        watering=one("watering", WateringTable),
+        supply=one("supply", SupplyTable),
+        normal=() if ("normal",) in refused else several("normal", NormalTable),
+        zone=several("zone", ZoneTable),
+        sensor=several("sensor", SensorTable),
+        zone_ids=frozenset(
+            zone["id"]
+            for zone in (zones if isinstance(zones, tuple) else ())
+            if isinstance(zone, dict) and isinstance(zone.get("id"), str)
+        ),
+    )
+
+
+# The file -----------------------------------------------------------------------------------------
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            content = file.read(CONFIG_LIMIT_BYTES + 1)
+        if len(content) > CONFIG_LIMIT_BYTES:
+            raise ConfigError([f"{path}: is larger than a megabyte; that is no config of a garden"])
+        # TOML allows a line to end in CR LF; some editors put a byte order mark first, which it does not.
+        return {key: _frozen(value) for key, value in tomllib.loads(content.decode("utf-8-sig")).items()}
+    except (OSError, ValueError, RecursionError) as error:
+        raise ConfigError([f"{path}: {_reason(error)}"]) from None
+
+
+def _frozen(value: Any) -> Any:
+    """Lists as tuples, all the way down: the tables hold tuples."""
+    if isinstance(value, dict):
+        return {key: _frozen(each) for key, each in value.items()}
+    return tuple(map(_frozen, value)) if isinstance(value, list) else value
+
+
+def _reason(error: Exception) -> str:
+    """One sentence for what the system or the TOML reader said."""
+    match error:
+        case OSError():
+            return f"cannot be read: {(error.strerror or 'no reason known').lower()}"
+        case UnicodeDecodeError():
+            return "is not a text in UTF-8; save it as UTF-8"
+        case RecursionError():
+            return "is nested too deeply; no key needs that"
+    said, _, place = str(error).partition(" (at ")
+    line = re.match(r"line (\d+)", place)
+    where = f"line {line[1]}: " if line else "last line: " if place else ""
+    return f"{where}this is not TOML: {said[:1].lower()}{said[1:]}"

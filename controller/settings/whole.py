@@ -1,0 +1,104 @@
+"""All tables of a config file together, and what the rest of the daemon gets from them."""
+
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, PrivateAttr
+
+from controller.core.site import Heat, Hours, MonthNormal, Site, Supply, Watering
+from controller.drivers.gpio import Line
+from controller.guard.rules import MASTER, Charge, MasterRule, ValveRule
+from controller.settings import build, checks
+from controller.settings.tables import (
+    ForecastTable,
+    GuardTable,
+    HeatTable,
+    JournalTable,
+    MqttTable,
+    NormalTable,
+    PinsTable,
+    SensorTable,
+    SiteTable,
+    SupplyTable,
+    Table,
+    ValveTable,
+    WateringTable,
+    ZoneTable,
+)
+
+
+class Settings(Table):
+    """A whole config. Made by `load`; one made by hand has not been checked for what ties tables together."""
+
+    site: SiteTable
+    mqtt: MqttTable = MqttTable()
+    forecast: ForecastTable = ForecastTable()
+    journal: JournalTable = JournalTable()
+    guard: GuardTable = GuardTable()
+    pins: PinsTable = PinsTable()
+    heat: HeatTable = HeatTable()
+    watering: WateringTable = WateringTable()
+    normal: tuple[NormalTable, ...] = ()
+    """Twelve tables, or none."""
+    supply: SupplyTable
+    zone: Annotated[tuple[ZoneTable, ...], Field(min_length=1)]
+    """The zones, one table each."""
+    sensor: tuple[SensorTable, ...] = ()
+    """The sensors, one table each."""
+
+    _file: str = PrivateAttr("config")
+
+    def build(self) -> Site:
+        """What the core is given."""
+        site, watering = self.site, self.watering
+        by_month = sorted(self.normal, key=lambda normal: normal.month)
+        return Site(
+            id=site.id,
+            name=site.name,
+            latitude_deg=site.latitude,
+            longitude_deg=site.longitude,
+            elevation_m=site.elevation_m,
+            timezone=ZoneInfo(site.timezone),
+            supply=Supply(self.supply.capacity_l_min, self.supply.settle_s),
+            zones=tuple(build.zone_of(zone, self.guard) for zone in self.zone),
+            sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
+            heat=Heat(self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before),
+            watering=Watering(
+                dawn_margin_min=watering.dawn_margin_min,
+                dusk_delay_min=watering.dusk_delay_min,
+                dawn_earliest_h=watering.dawn_earliest_h,
+                allowed=tuple(Hours(window.start, window.until) for window in watering.allowed),
+                least_depth_mm=watering.least_depth_mm,
+                rain_sure=watering.rain_sure,
+            ),
+            normals=tuple(MonthNormal(normal.tmax_c, normal.tmin_c) for normal in by_month),
+        )
+
+    def charge(self) -> Charge:
+        """What the guard is told to guard."""
+        master = self.supply.master
+        return Charge(
+            supply_capacity_l_min=self.supply.capacity_l_min,
+            valves={
+                zone.id: ValveRule(build.flow_l_min(zone.line), *build.limits_s(zone, self.guard))
+                for zone in self.zone
+            },
+            master=MasterRule(master.lead_s, master.trail_s) if master else None,
+            silence_s=self.guard.silence_s,
+        )
+
+    def lines(self) -> dict[str, Line]:
+        """The pin of each valve by zone id, and of the master, if any, under `master`."""
+        valves: dict[str, ValveTable] = {zone.id: zone.valve for zone in self.zone}
+        if self.supply.master:
+            valves[MASTER] = self.supply.master
+        return {name: Line(valve.pin, valve.active == "high") for name, valve in valves.items()}
+
+    def warnings(self) -> tuple[str, ...]:
+        """What is allowed but looks wrong: a line each."""
+        draft = checks.Draft(
+            site=self.site, mqtt=self.mqtt, guard=self.guard, heat=self.heat, watering=self.watering,
+            supply=self.supply, normal=self.normal, zone=self.zone, sensor=self.sensor,
+            zone_ids=frozenset(zone.id for zone in self.zone),
+        )
+        return tuple(doubt.line(self._file) for doubt in checks.run(checks.DOUBTS, draft))
