@@ -1,7 +1,7 @@
-"""A sensor's payload, bytes in, one number in a canonical unit out (m3/m3, degC, mm), or one sentence why not.
+"""A sensor's payload: bytes in; one number in a canonical unit (m3/m3, degC, mm) out, or one sentence.
 
-Nothing is guessed and nothing is mended: what is not exactly a number in range is refused. Python's own parsers take
-far more than that (NaN, 1_000, the last of two equal keys, nesting until the stack ends), so every gate is here.
+Nothing is guessed and nothing is mended: what is not exactly a number in range is refused. Python's parsers
+take far more (NaN, 1_000, the last of two equal keys, nesting until the stack ends), so every gate is here.
 """
 
 import json
@@ -75,7 +75,7 @@ class Measured:
 
 
 class Decoder:
-    """Reads the payloads of one sensor. ValueError if its pointers are not RFC 6901 or a raw unit lacks calibration."""
+    """Reads the payloads of one sensor. ValueError if a pointer is not RFC 6901, or a raw unit has no calibration."""
 
     def __init__(self, sensor: SensorSetting) -> None:
         self._low, self._high, self._unit = _RANGES[sensor.kind]
@@ -97,8 +97,8 @@ class Decoder:
         value = number * self._factor + self._offset + 0.0  # + 0.0 makes a plain zero of a negative one
         if not self._low <= value <= self._high:  # also what is not a number at all
             raise RefusedError(
-                f"{number:.6g} {self._given_unit} is {value:.4g} {self._unit}, outside {self._low:g} to {self._high:g}; "
-                "check unit and calibration."
+                f"{number:.6g} {self._given_unit} is {value:.4g} {self._unit}, outside "
+                f"{self._low:g} to {self._high:g}; check unit and calibration."
             )
         return value
 
@@ -114,8 +114,8 @@ def plain_number(payload: bytes) -> float:
 def parse_json(payload: bytes) -> Any:
     """The document of a JSON payload, more strictly than Python reads it.
 
-    Refused: more than 4 KiB, anything but UTF-8 without byte order mark, NaN and infinities, numbers of absurd length
-    or exponent, the same key twice in an object, nesting deeper than the interpreter's stack.
+    Refused: more than 4 KiB, anything but UTF-8 without byte order mark, NaN and infinities, numbers of
+    absurd length or exponent, the same key twice in an object, nesting deeper than the interpreter's stack.
     """
     text = _text(payload)
     try:
@@ -157,7 +157,7 @@ def _no_constant(name: str) -> float:
 
 def _checked(text: str) -> str:
     if not _JSON_NUMBER.fullmatch(text):
-        raise RefusedError(f"The number {shown(text)} has too many digits or too large an exponent.")
+        raise RefusedError(f"The number {shown(text)} has too many digits or too wide an exponent.")
     return text
 
 
@@ -206,14 +206,16 @@ def _time_at(document: Any, pointer: JsonPointer) -> datetime:
     found = _at(document, pointer)
     if type(found) in (int, float):
         if not _EPOCH_FIRST <= found <= _EPOCH_LAST:
-            raise RefusedError(f"The time {found:.15g} at {shown(pointer.path)} is not in seconds since 1970.")
+            where = shown(pointer.path)
+            raise RefusedError(f"The time {found:.15g} at {where} is not in seconds since 1970.")
         return datetime.fromtimestamp(found, UTC)
     if isinstance(found, str) and _RFC_3339.fullmatch(found):
         try:
             return datetime.fromisoformat(found.upper()).astimezone(UTC)
         except (ValueError, OverflowError):  # 31 February, hour 25, or year 1 in the wrong zone
             pass
-    raise RefusedError(f"{_named(found)} at {shown(pointer.path)} is not a time (RFC 3339 with offset, or seconds).")
+    where = shown(pointer.path)
+    raise RefusedError(f"{_named(found)} at {where} is not a time (RFC 3339 with offset, or seconds).")
 
 
 def _named(found: Any) -> str:
@@ -244,5 +246,3 @@ def _line(sensor: SensorSetting) -> tuple[float, float]:
     if sensor.unit not in _CANONICAL:
         raise ValueError(f'Sensor "{sensor.id}": a {sensor.unit} number needs a calibration.')
     return _CANONICAL[sensor.unit]
-
-
