@@ -108,10 +108,12 @@ def _import_lgpio() -> None:
     On import it makes a FIFO in the directory named by LG_WD (else the working directory, where it may not
     be allowed to) and changes the process's working directory to it.
     """
-    before = os.getcwd()
+    before, named = os.getcwd(), os.environ.get("LG_WD")
     with tempfile.TemporaryDirectory(prefix="lgpio-") as directory:
-        os.environ.setdefault("LG_WD", directory)
+        os.environ["LG_WD"] = named or directory
         try:
             importlib.import_module("lgpio")
         finally:
             os.chdir(before)
+            if named is None:
+                del os.environ["LG_WD"]

@@ -23,7 +23,11 @@ from controller.guard.rules import (
     ValveRule,
 )
 
-BEDS = {"beans": ValveRule(8.0, 600.0, 1800.0), "kale": ValveRule(6.0, 300.0, 900.0), "pots": ValveRule(4, 60, 120)}
+BEDS = {
+    "beans": ValveRule(flow_l_min=8.0, longest_s=600.0, most_s_per_24h=1800.0),
+    "kale": ValveRule(flow_l_min=6.0, longest_s=300.0, most_s_per_24h=900.0),
+    "pots": ValveRule(flow_l_min=4.0, longest_s=60.0, most_s_per_24h=120.0),
+}
 PLAIN = Charge(supply_capacity_l_min=15.0, valves=BEDS)
 PUMPED = replace(PLAIN, master=MasterRule(lead_s=2.0, trail_s=3.0))
 PATIENT_S = 1e9
@@ -143,8 +147,8 @@ class TestTheDay:
         assert refusal(guard.open("kale", "p5", 300, DAY_S - 0.125))[0] == "24 hours"
 
     def test_openings_before_the_start_count(self) -> None:
-        used = (UsedOpening("kale", 3600, 500), UsedOpening("kale", 7200, 300), UsedOpening("beans", 10, 1800))
-        guard = a_guard(replace(PLAIN, used=used), now_s=5000.0)
+        used = [UsedOpening("kale", 3600, 500), UsedOpening("kale", 7200, 300), UsedOpening("beans", 9, 1800)]
+        guard = a_guard(replace(PLAIN, used=tuple(used)), now_s=5000.0)
         assert refusal(guard.open("kale", "p", 101, 5000.0))[0] == "24 hours"
         assert refusal(guard.open("beans", "p", 1, 5000.0))[0] == "24 hours"
         assert isinstance(guard.open("kale", "p", 100, 5000.0), Opened)
@@ -210,7 +214,8 @@ class TestEnds:
         assert guard.next_change_s(4.5) == 6.0
         assert on(guard, 5.875) == {"beans", "kale", MASTER}
         assert on(guard, 6.0) == set()
-        assert guard.advance(6.0) == [Closed("beans", "p1", 5.0, "silence"), Closed("kale", "p2", 4.0, "silence")]
+        ended = [Closed("beans", "p1", 5.0, "silence"), Closed("kale", "p2", 4.0, "silence")]
+        assert guard.advance(6.0) == ended
 
     def test_what_ended_by_its_deadline_did_not_end_by_the_silence_after_it(self) -> None:
         guard = Guard(PLAIN)
@@ -277,7 +282,8 @@ class TestMaster:
         guard.open("beans", "p1", 60, 0.0)
         guard.advance(59.0)
         guard.open("kale", "p2", 60, 59.0)
-        assert self.changes(guard, 59.0)[:3] == [(60.0, {"kale"}), (61.0, {"kale", MASTER}), (116.0, {"kale"})]
+        changes = self.changes(guard, 59.0)
+        assert changes[:3] == [(60.0, {"kale"}), (61.0, {"kale", MASTER}), (116.0, {"kale"})]
 
     def test_a_zone_asked_to_close_waits_for_the_master(self) -> None:
         guard = a_guard(PUMPED)
@@ -376,7 +382,7 @@ class TestCharge:
 
 @dataclass
 class World:
-    """Lines that do as the guard says, with a diary of when each was on. What is checked is the diary alone."""
+    """Lines that do as the guard says, with a diary of when each was on. Only the diary is checked."""
 
     guard: Guard
     charge: Charge
@@ -498,7 +504,8 @@ class Histories(RuleBasedStateMachine):
         if self.charge.master and seconds <= self.charge.master.lead_s + self.charge.master.trail_s:
             found.add("master's dead times")
         intervals = [*self.before[zone], *world.intervals(zone), (now_s, now_s + seconds)]
-        corners = [at for since_s, end_s in intervals for at in (since_s, end_s, since_s + DAY_S, end_s + DAY_S)]
+        edges = [at_s for interval in intervals for at_s in interval]
+        corners = [*edges, *(at_s + DAY_S for at_s in edges)]
         watched = [at for at in corners if now_s <= at <= now_s + seconds]
         if any(within_24_h(intervals, at) > limits.most_s_per_24h for at in watched):
             found.add("24 hours")
@@ -550,8 +557,9 @@ class Histories(RuleBasedStateMachine):
             return
         spans = [(zone, *span) for zone in ZONES for span in self.world.intervals(zone, until_s=math.inf)]
         for _, at_s, _ in spans:
-            flow = sum(self.charge.valves[z].flow_l_min for z, since_s, end_s in spans if since_s <= at_s < end_s)
-            assert flow <= self.charge.supply_capacity_l_min
+            open_then = [zone for zone, since_s, end_s in spans if since_s <= at_s < end_s]
+            flow_l_min = sum(self.charge.valves[zone].flow_l_min for zone in open_then)
+            assert flow_l_min <= self.charge.supply_capacity_l_min
 
     @invariant()
     def nothing_is_open_for_a_silent_owner(self) -> None:
