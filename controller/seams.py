@@ -3,14 +3,16 @@
 Small protocols, typed; nothing here does anything. The loop knows only these.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, Protocol
 
-from controller.core.actions import Action
+from controller.core.actions import Answer, Note
 from controller.core.events import Event
 from controller.core.forecast import Forecast
+from controller.core.garden import Garden
 from controller.core.moment import Now
+from controller.core.site import Site
 
 
 class Clock(Protocol):
@@ -59,10 +61,17 @@ class ForecastSource(Protocol):
         """A checked forecast, or ForecastError with one sentence. Never blocks longer than its own deadline."""
 
 
-class Record(Protocol):
-    """The durable memory: what the loop writes to."""
+class Outlet(Protocol):
+    """Where the loop tells the world what it has come to."""
 
-    def write(self, actions: Sequence[Action], event: Event, now: Now, *, durable: bool) -> None: ...
+    def show(self, site: Site, garden: Garden, now: Now) -> None:
+        """The state after a step; whoever shows it decides what has changed."""
+
+    def said(self, note: Note) -> None:
+        """A line for the log, as it is decided."""
+
+    def answer(self, answer: Answer) -> None:
+        """The one answer to an ask."""
 
 
 Inbox = Callable[[Event], None]

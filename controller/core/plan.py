@@ -170,7 +170,7 @@ def _lay(
     chains = [
         Chain(
             order.watering.id,
-            order.pulses_s,
+            tuple(pulse_s + site.supply.dead_s for pulse_s in order.pulses_s),
             order.watering.rest_s,
             site.zone(order.watering.zone).line.flow_l_min,
             max(0.0, (order.ready - start).total_seconds()),
@@ -201,7 +201,7 @@ def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
             order.watering.zone,
             # Whole seconds, downwards: a plan is read by people, and a start a little early never misses a deadline.
             begin.replace(microsecond=0),
-            length_s,
+            length_s + site.supply.dead_s,
             length_s / 60.0 * flow_l_min,
         )
         for n, (begin, length_s) in enumerate(zip(starts, order.pulses_s, strict=True))
@@ -229,7 +229,7 @@ def _lost(site: Site, before: Order, after: Order) -> str | None:
 def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime, latest_end: datetime) -> Order:
     """A need cut into pulses that the ground takes in."""
     zone = site.zone(need.zone)
-    pulses_s = split(zone, need.litres)
+    pulses_s = split(zone, need.litres, site.supply.dead_s)
     pulse_s = max(pulses_s, default=0.0)
     rest_s = 60.0 * rest_min(pulse_s / 60.0, zone.line.rate_mm_h, zone.soil.intake_mm_h)
     store_mm = zone.soil.surface_store_mm(zone.slope_percent)
@@ -257,10 +257,14 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
     if past and wetted is not None:
         ends.append(wetted)
     rest = timedelta(seconds=watering.rest_s)
-    return Order(replace(watering, pulses=past), split(zone, owed_l), max([now, *(end + rest for end in ends)]))
+    return Order(
+        replace(watering, pulses=past),
+        split(zone, owed_l, site.supply.dead_s),
+        max([now, *(end + rest for end in ends)]),
+    )
 
 
-def split(zone: Zone, litres: float) -> tuple[float, ...]:
+def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:
     """Lengths [s] of equal pulses that give `litres`, none longer than the surface and the valve's limit allow."""
     run_s = litres * 60.0 / zone.line.flow_l_min
     if run_s < SHORTEST_PULSE_S:
@@ -269,7 +273,7 @@ def split(zone: Zone, litres: float) -> tuple[float, ...]:
     by_surface = cycles(
         rate_mm_h * run_s / 3600.0, rate_mm_h, soil.intake_mm_h, soil.surface_store_mm(zone.slope_percent)
     )
-    by_limit = -(-run_s // (zone.longest_pulse_s - 1.0))
+    by_limit = -(-run_s // (zone.longest_pulse_s - dead_s - 1.0))
     count = int(max(by_surface.count, by_limit))
     return (run_s / count,) * count
 

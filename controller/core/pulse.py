@@ -14,7 +14,6 @@ from types import MappingProxyType
 from typing import Literal
 
 from controller.core.garden import Pulse, PulseState
-from controller.core.site import Zone
 
 Happening = Literal["ask", "opened", "refused", "whole", "short", "drop"]
 
@@ -47,7 +46,7 @@ def move(pulse: Pulse, happening: Happening) -> Pulse:
     return replace(pulse, state=after)
 
 
-def closed(pulse: Pulse, open_s: float, why: str, zone: Zone) -> Pulse:
-    """The pulse after the guard has closed its valve, with the litres that its time stands for."""
+def closed(pulse: Pulse, litres: float, why: str) -> Pulse:
+    """The pulse after the guard has closed its valve, with the litres that it has given."""
     happening: Happening = "whole" if why == WHOLE_WHY else "short"
-    return replace(move(pulse, happening), given_litres=open_s / 60.0 * zone.line.flow_l_min)
+    return replace(move(pulse, happening), given_litres=litres)

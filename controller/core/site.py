@@ -93,10 +93,16 @@ class Supply:
 
     capacity_l_min: what it gives at most.
     settle_s: pause between closing one valve and opening the next that would share its flow.
+    dead_s: time of each opening in which a master valve or pump is not yet, or no longer, on and nothing flows.
     """
 
     capacity_l_min: float
     settle_s: float = 5.0
+    dead_s: float = 0.0
+
+    def litres(self, line: Line, open_s: float) -> float:
+        """What a zone's line gives while its valve is open for `open_s`."""
+        return max(0.0, open_s - self.dead_s) / 60.0 * line.flow_l_min
 
 
 @dataclass(frozen=True, slots=True)

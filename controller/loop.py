@@ -1,0 +1,114 @@
+"""The one thread that decides: take in, decide, write down, act, write down the outcome. The only caller of core.step.
+
+The order is the promise: a closing is done first and written after; an opening is written first and done after. The
+same loop runs in the daemon, in the simulator and in the demo; only the world around it differs (`controller.seams`).
+"""
+
+from datetime import datetime, timedelta
+
+from controller.core.actions import Answer, Close, Note, Open
+from controller.core.events import Event, ForecastArrived, Reading, Trouble, ValveClosed, ValveRefused, Woke
+from controller.core.garden import DayLedger, Garden
+from controller.core.site import Site
+from controller.core.step import step
+from controller.seams import Clock, Outlet, Valves
+from controller.shells.journal import Journal
+
+COMMIT_EVERY = timedelta(minutes=10)
+
+
+class Loop:
+    """Holds the garden between steps."""
+
+    def __init__(
+        self, site: Site, garden: Garden, *, clock: Clock, valves: Valves, journal: Journal, outlet: Outlet
+    ) -> None:
+        self.site = site
+        self.garden = garden
+        self.wake_at: datetime = clock.now().utc
+        self._clock = clock
+        self._valves = valves
+        self._journal = journal
+        self._outlet = outlet
+        self._committed_at = clock.now().utc
+        self._journal_trouble: str | None = None
+        self._booked: dict[str, DayLedger] = {}
+
+    def take(self, event: Event) -> None:
+        """One event, from what it means to what was done about it."""
+        now = self._clock.now()
+        outcome = step(self.site, self.garden, event, now)
+        self.garden, self.wake_at = outcome.garden, outcome.wake_at
+        for action in outcome.actions:
+            if isinstance(action, Close):
+                self._valves.close(action.zone, action.why)
+        must_commit = self._write_down(event, outcome.actions)
+        openings = [action for action in outcome.actions if isinstance(action, Open)]
+        if must_commit or now.utc - self._committed_at >= COMMIT_EVERY or now.utc < self._committed_at:
+            self.commit()
+        for opening in openings:
+            self._valves.open(opening.zone, opening.pulse, opening.seconds)
+        if isinstance(event, ValveClosed) and self._journal.trouble is None:
+            self._valves.noted(event.pulse)
+        for action in outcome.actions:
+            if isinstance(action, Answer):
+                self._outlet.answer(action)
+            elif isinstance(action, Note):
+                self._outlet.said(action)
+        self._outlet.show(self.site, self.garden, now)
+        self._tell_journal_trouble()
+
+    def look_in(self) -> None:
+        """Wake the core if its time has come."""
+        if self._clock.now().utc >= self.wake_at:
+            self.take(Woke())
+
+    def commit(self) -> None:
+        """Everything onto the disk."""
+        now = self._clock.now()
+        self._book_days()
+        if self._journal.commit(self.garden, now):
+            self._committed_at = now.utc
+
+    def _write_down(self, event: Event, actions: tuple[object, ...]) -> bool:
+        """Hand everything to the journal; True if it must be on the disk before life goes on."""
+        now, must = self._clock.now(), False
+        match event:
+            case Reading():
+                self._journal.saw_reading(event)
+            case ForecastArrived():
+                self._journal.saw_forecast(event)
+            case ValveClosed():
+                line = self.site.zone(event.zone).line
+                unsure_litres = event.unsure_s / 60.0 * line.flow_l_min
+                self._journal.closed(event, self.site.supply.litres(line, event.open_s), unsure_litres, now)
+                must = True
+            case ValveRefused():
+                self._journal.refused(event.pulse, event.why, now)
+                must = True
+            case _:
+                pass
+        for action in actions:
+            if isinstance(action, Note):
+                self._journal.note(action, now)
+                must = must or action.lasting
+            elif isinstance(action, Open):
+                self._journal.intend(action, now)
+                must = True
+        return must
+
+    def _book_days(self) -> None:
+        """The ledgers of yesterday and today, where they have changed since they were last written."""
+        for zone, bed in self.garden.beds.items():
+            for ledger in (bed.yesterday, bed.today):
+                if ledger is not None and self._booked.get(f"{zone} {ledger.day}") != ledger:
+                    self._journal.day(zone, ledger.day, ledger)
+                    self._booked[f"{zone} {ledger.day}"] = ledger
+        if len(self._booked) > 10 * len(self.garden.beds):
+            self._booked.clear()
+
+    def _tell_journal_trouble(self) -> None:
+        """A journal that stops or starts working is an event like any other."""
+        if self._journal.trouble != self._journal_trouble:
+            self._journal_trouble = self._journal.trouble
+            self.take(Trouble("journal", self._journal.trouble))
