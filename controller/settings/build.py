@@ -1,4 +1,4 @@
-"""From what the gardener wrote to physical quantities: a crop's name becomes a `Crop`, a hose a flow in L/min.
+"""From what the gardener wrote to physical quantities: a name becomes a `Crop`, a hose a flow in L/min.
 
 Takes tables that have passed `checks`; nothing is refused here.
 """
@@ -71,7 +71,8 @@ def crop_of(crop: str | CropTable) -> Crop:
     row = CROPS[crop.like]
     own: dict[str, Any] = {key: value for key, value in crop if key != "like" and value is not None}
     if crop.stages_days is not None:
-        own["stages"] = Stages(*own.pop("stages_days"), where="as configured")
+        initial, development, mid, late = own.pop("stages_days")
+        own["stages"] = Stages(initial, development, mid, late, "as configured")
         own["other_stages"] = ()
     return replace(row, **own, source=f"{', '.join(own)} as configured; {row.source}")
 
@@ -165,7 +166,8 @@ def crown_area_m2(pots: PotsTable) -> float:
     0.36
     """
     pot_width_m = (4 * pots.volume_l / 1000 / pi) ** (1 / 3)
-    return pots.count * pi / 4 * (2 * pot_width_m) ** 2
+    crown_m2: float = pi / 4 * (2 * pot_width_m) ** 2
+    return pots.count * crown_m2
 
 
 def area_of(zone: ZoneTable) -> float:
@@ -177,7 +179,7 @@ def area_of(zone: ZoneTable) -> float:
 
 
 def _root_depth_m(zone: ZoneTable) -> float | None:
-    """As given; for pots the depth at which the mix of all pots, spread over the crowns, holds what it holds."""
+    """As given; for pots such that the mix, spread over the crowns' area, is as much as there is."""
     if zone.root_depth_m is not None or zone.pots is None:
         return zone.root_depth_m
     return zone.pots.count * zone.pots.volume_l / 1000 / area_of(zone)

@@ -1,4 +1,4 @@
-"""What ties two keys or two tables together: what cannot work (CHECKS), and what can but looks wrong (DOUBTS).
+"""What ties keys and tables together: what cannot work (CHECKS), and what can but looks wrong (DOUBTS).
 
 Each check takes the draft and yields a mistake for each thing it finds. It sees only tables that were read
 whole, so a check never speaks of a table whose own keys are already refused.
@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from controller.agronomy.crop import CROPS
 from controller.guard.rules import MASTER
 from controller.settings import build
-from controller.settings.mistakes import Mistake, one_of, shown, table_named, unknown
+from controller.settings.mistakes import Mistake, did_you_mean, one_of, shown, table_named, unknown
 from controller.settings.room import Stretch, without_room
 from controller.settings.tables import (
     GuardTable,
@@ -32,8 +32,9 @@ from controller.settings.tables import (
 
 @dataclass(frozen=True)
 class Draft:
-    """A file as far as it could be read: None or left out is what was refused. `zone_ids` has the refused ones
-    too.
+    """A file as far as it could be read: None, or left out of a list, is what was refused.
+
+    zone_ids: of all zones, the refused ones too.
     """
 
     site: SiteTable | None
@@ -67,19 +68,21 @@ def _repeated(words: Iterable[str]) -> list[str]:
 
 
 def _ids(draft: Draft) -> Iterator[Mistake]:
-    for name, ids in (("zone", [each.id for each in draft.zone]), ("sensor", [each.id for each in draft.sensor])):
+    ids_by_name = {"zone": [each.id for each in draft.zone], "sensor": [each.id for each in draft.sensor]}
+    for name, ids in ids_by_name.items():
         for twice in _repeated(ids):
             say = f"{shown(twice)} is used {ids.count(twice)} times; give each {name} an id of its own"
             yield Mistake(table_named(name, 0, {"id": twice}), "id", say)
     for zone in draft.zone:
         if zone.id == MASTER:
-            yield _zone(zone, "id", f"{shown(MASTER)} is the name of the master line; call the zone something else")
+            yield _zone(zone, "id", f"{shown(MASTER)} is the name of the master line; call the zone otherwise")
 
 
 def _timezone(draft: Draft) -> Iterator[Mistake]:
     if draft.site and _tz(draft.site) is None:
-        say = unknown("time zone of the IANA list", draft.site.timezone, available_timezones())
-        yield Mistake("[site]", "timezone", say if len(say) < 200 else f"{say.split(';')[0]}; write it as Europe/Lisbon")
+        name = draft.site.timezone
+        hint = did_you_mean(name, available_timezones()) or 'write area and city, as "Europe/Lisbon"'
+        yield Mistake("[site]", "timezone", f"{shown(name)} is no time zone of the IANA list; {hint}")
 
 
 def _tz(site: SiteTable) -> ZoneInfo | None:
@@ -109,14 +112,14 @@ def _soils(draft: Draft) -> Iterator[Mistake]:
         elif zone.soil is None and zone.pots is None:
             yield _zone(zone, key, f"is missing; give a texture: {one_of(build.TEXTURES)}")
         elif (soil := build.soil_of(zone)).field_capacity <= soil.wilting_point:
-            say = f"field_capacity {soil.field_capacity:g} must be above wilting_point {soil.wilting_point:g}; "
-            yield _zone(zone, key.removesuffix(".texture"), say + "without the difference the soil holds no water")
+            capacity, wilting = f"field_capacity {soil.field_capacity:g}", f"wilting_point {soil.wilting_point:g}"
+            yield _zone(zone, "soil", f"{capacity} must be above {wilting}; else the soil holds nothing for plants")
 
 
 # Pins ---------------------------------------------------------------------------------------------
 
-PULLED_UP_AT_START = range(0, 9)
-"""GPIO 0 to 8 are pulled up while a Raspberry Pi starts, 9 to 27 down (BCM2835 peripherals datasheet, p. 102)."""
+PULLED_UP_AT_START = range(9)
+"""GPIO 0 to 8 are pulled up while a Raspberry Pi starts, 9 to 27 down (BCM2835 ARM Peripherals, p. 102)."""
 
 OTHER_DUTIES = {
     0: "the ID EEPROM of add-on boards", 1: "the ID EEPROM of add-on boards",
@@ -130,7 +133,8 @@ def _lines(draft: Draft) -> Iterator[tuple[str, str, str, int, str]]:
     if draft.supply and (master := draft.supply.master):
         yield "[supply]", "master.pin", "the master", master.pin, master.active
     for zone in draft.zone:
-        yield table_named("zone", 0, {"id": zone.id}), "valve.pin", shown(zone.id), zone.valve.pin, zone.valve.active
+        table, valve = table_named("zone", 0, {"id": zone.id}), zone.valve
+        yield table, "valve.pin", shown(zone.id), valve.pin, valve.active
 
 
 def _pins_shared(draft: Draft) -> Iterator[Mistake]:
@@ -146,10 +150,8 @@ def _pins_pulled(draft: Draft) -> Iterator[Mistake]:
         pulled = "high" if pin in PULLED_UP_AT_START else "low"
         if active == pulled:
             other, pins = ("low", "9 to 27") if active == "high" else ("high", "4 to 8")
-            yield Mistake(
-                table, key, f"{pin} is pulled {pulled} while the Pi starts, which would open an active-{active} valve; "
-                f"take a pin from {pins}, or a relay board that is active {other}",
-            )
+            why = f"{pin} is pulled {pulled} while the Pi starts, which would open an active-{active} valve"
+            yield Mistake(table, key, f"{why}; take a pin from {pins}, or a relay board that is active {other}")
 
 
 def _pins_in_demand(draft: Draft) -> Iterator[Mistake]:
@@ -171,7 +173,8 @@ def _line_keys(draft: Draft) -> Iterator[Mistake]:
         for key in _missing_line_keys(zone.line):
             yield _zone(zone, f"line.{key}", f"is missing; {zone.line.kind} needs {' and '.join(needed)}")
         for key in zone.line.model_fields_set - {*needed, *build.SHARED_LINE_KEYS}:
-            yield _zone(zone, f"line.{key}", f"says nothing about {zone.line.kind}; that takes {' and '.join(needed)}")
+            say = f"says nothing about {zone.line.kind}; that takes {' and '.join(needed)}"
+            yield _zone(zone, f"line.{key}", say)
 
 
 def _areas(draft: Draft) -> Iterator[Mistake]:
@@ -187,16 +190,14 @@ def _flows(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         flow_l_min = 0.0 if _missing_line_keys(zone.line) else build.flow_l_min(zone.line)
         if flow_l_min > capacity_l_min:
-            yield _zone(
-                zone, "line", f"draws {flow_l_min:.1f} L/min, more than the supply's {capacity_l_min:g} L/min; "
-                "split the zone, use smaller emitters, or correct capacity_l_min",
-            )
+            say = f"draws {flow_l_min:.1f} L/min, more than the supply's {capacity_l_min:g} L/min"
+            yield _zone(zone, "line", f"{say}; split the zone, use smaller emitters, or correct capacity_l_min")
 
 
 def _mulches(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         if zone.line.under_mulch and zone.mulch is None:
-            yield _zone(zone, "line.under_mulch", "is true, but the zone has no mulch; add mulch, or take it out")
+            yield _zone(zone, "line.under_mulch", "is true, but the zone has no mulch; add it, or take this out")
 
 
 def _limits(draft: Draft) -> Iterator[Mistake]:
@@ -204,7 +205,8 @@ def _limits(draft: Draft) -> Iterator[Mistake]:
         return
     guard = draft.guard
     if guard.most_open_min_24h < guard.longest_open_min:
-        yield Mistake("[guard]", "most_open_min_24h", _too_little(guard.most_open_min_24h, guard.longest_open_min))
+        say = _too_little(guard.most_open_min_24h, guard.longest_open_min)
+        yield Mistake("[guard]", "most_open_min_24h", say)
         return
     for zone in draft.zone:
         longest_s, most_s = build.limits_s(zone, guard)
@@ -226,10 +228,8 @@ def _dead_times(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         longest_s, _ = build.limits_s(zone, draft.guard)
         if longest_s <= dead_s:
-            yield _zone(
-                zone, "longest_open_min", f"{longest_s / 60:g} is no longer than the master's lead_s and trail_s "
-                f"together ({dead_s:g} s), so no water would come; allow more, or shorten those",
-            )
+            say = f"{longest_s / 60:g} is no longer than the master's lead_s and trail_s together ({dead_s:g} s)"
+            yield _zone(zone, "longest_open_min", f"{say}, so no water would come; allow more, or shorten those")
 
 
 # Sensors ------------------------------------------------------------------------------------------
@@ -241,7 +241,11 @@ UNITS = {
 }
 """Units that each kind of sensor may report in; "raw" needs a calibration."""
 
-CANONICAL = {"soil moisture": ("m3/m3", 0.0, 1.0), "air temperature": ("°C", -60.0, 70.0), "rain": ("mm", 0.0, 500.0)}
+CANONICAL = {
+    "soil moisture": ("m3/m3", 0.0, 1.0),
+    "air temperature": ("°C", -60.0, 70.0),
+    "rain": ("mm", 0.0, 500.0),
+}
 """Unit and range of the values of a calibration."""
 
 
@@ -253,7 +257,8 @@ def _sensor_zones(draft: Draft) -> Iterator[Mistake]:
             if sensor.zone is not None:
                 yield _sensor(sensor, "zone", f"{sensor.kind} belongs to the whole site; take zone out")
         elif sensor.zone is None:
-            yield _sensor(sensor, "zone", f"is missing; say which zone the probe stands in: {one_of(sorted(draft.zone_ids))}")
+            say = f"is missing; say which zone the probe stands in: {one_of(sorted(draft.zone_ids))}"
+            yield _sensor(sensor, "zone", say)
         elif sensor.zone not in draft.zone_ids:
             yield _sensor(sensor, "zone", unknown("zone of this file", sensor.zone, sorted(draft.zone_ids)))
 
@@ -290,8 +295,8 @@ def _topics(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
         place = (sensor.topic, sensor.pointer)
         if place in taken:
-            say = f"{shown(sensor.topic)} is already read by {shown(taken[place])}; each sensor needs a topic or "
-            yield _sensor(sensor, "topic", say + "a pointer of its own")
+            say = f"{shown(sensor.topic)} is already read by {shown(taken[place])} at the same place"
+            yield _sensor(sensor, "topic", f"{say}; each sensor needs a topic or a pointer of its own")
         taken.setdefault(place, sensor.id)
 
 

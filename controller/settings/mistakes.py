@@ -71,10 +71,14 @@ def one_of(choices: Iterable[str]) -> str:
     return f"{', '.join(most)} or {last}" if most else last
 
 
+def nearest(word: object, choices: Iterable[str]) -> list[str]:
+    """The choice most like a word; none if none is like it."""
+    return get_close_matches(word.lower(), choices, n=1) if isinstance(word, str) else []
+
+
 def did_you_mean(word: object, choices: Iterable[str]) -> str | None:
     """A question with the nearest choice, or None if none is near."""
-    near = get_close_matches(word.lower(), choices, n=1) if isinstance(word, str) else []
-    return f"did you mean {shown(near[0])}?" if near else None
+    return next((f"did you mean {shown(near)}?" for near in nearest(word, choices)), None)
 
 
 def unknown(what: str, word: str, choices: Iterable[str]) -> str:
@@ -91,49 +95,66 @@ def table_named(name: str, number: int | None, raw: object) -> str:
     return f"[[{name}]] {shown(label)}" if isinstance(label, str | int) else f"[[{name}]] no. {number + 1}"
 
 
+@dataclass(frozen=True)
+class _Fault:
+    """One refused value: its path as the file has it, and what is taken there (of an unknown key: around it)."""
+
+    kind: Literal["unknown key", "missing", "unfit"]
+    path: tuple[int | str, ...]
+    takes: Any
+
+
 def refusals(error: ValidationError, model: type[BaseModel], raw: Mapping[str, Any]) -> list[Mistake]:
-    """Each thing a file refused, as a mistake; a needed key that is only misspelt is told once."""
-    faults = [(details, *_walk(model, details["loc"])) for details in error.errors(include_url=False)]
-    strange = [(path, takes) for details, path, takes in faults if _unknown(details)]
-    respelt = [(*path[:-1], _nearest_key(path[-1], takes)) for path, takes in strange]
+    """Each thing a file refused, as a mistake; told once, also where it was refused for more than one reason."""
+    faults = dict.fromkeys(_fault(details["type"], details["loc"], model) for details in error.errors())
+    misspelt = [fault for fault in faults if fault.kind == "unknown key"]
+    meant = [(*fault.path[:-1], *nearest(fault.path[-1], keys_of(fault.takes))) for fault in misspelt]
     return [
-        Mistake(*_place(path, raw), _refusal(details, path, takes))
-        for details, path, takes in faults
-        if details["type"] != "missing" or path not in respelt
+        Mistake(*_place(fault, raw), _refusal(fault, raw))
+        for fault in faults
+        if fault.kind != "missing" or fault.path not in meant
     ]
 
 
-def _place(path: Sequence[int | str], raw: Mapping[str, Any]) -> tuple[str, str]:
-    """Table and key of a path from the top of the file."""
-    match path:
+def _fault(kind: str, loc: tuple[int | str, ...], model: type[BaseModel]) -> _Fault:
+    path, takes, whole = _walk(model, loc)
+    if whole and kind in ("extra_forbidden", "missing"):
+        return _Fault("missing" if kind == "missing" else "unknown key", path, takes)
+    return _Fault("unfit", path, takes)
+
+
+def _refusal(fault: _Fault, raw: object) -> str:
+    if fault.kind == "unknown key":
+        keys = keys_of(fault.takes)
+        hint = did_you_mean(fault.path[-1], keys) or f"the keys here are {', '.join(keys)}"
+        return f"there is no such key; {hint}"
+    if fault.kind == "missing":
+        return f"is missing; give {taken_by(fault.takes)}"
+    value = _value(fault.path, raw)
+    hint = did_you_mean(value, _choices(fault.takes))
+    return f"{shown(value)} does not fit; give {taken_by(fault.takes)}" + (f"; {hint}" if hint else "")
+
+
+def _value(path: Iterable[int | str], raw: Any) -> Any:
+    for step in path:
+        raw = raw[step]
+    return raw
+
+
+def _place(fault: _Fault, raw: Mapping[str, Any]) -> tuple[str, str]:
+    """Table and key of a fault, as a file writes them."""
+    match fault.path:
         case str(name), int(number), *rest:
             return table_named(name, number, raw[name][number]), _dotted(rest)
         case str(name), first, *rest:
             return table_named(name, None, raw), _dotted([first, *rest])
-    return "", _dotted(path)
-
-
-def _unknown(details: Mapping[str, Any]) -> bool:
-    return bool(details["type"] == "extra_forbidden")
-
-
-def _nearest_key(key: int | str, holder: Any) -> str | None:
-    return next(iter(get_close_matches(str(key), keys_of(holder), n=1)), None)
-
-
-def _refusal(details: Mapping[str, Any], path: Sequence[int | str], takes: Any) -> str:
-    if _unknown(details):
-        return no_such_key(str(path[-1]), keys_of(takes))
-    if details["type"] == "missing":
-        return f"is missing; give {taken_by(takes)}"
-    value = details["input"]
-    hint = did_you_mean(value, _choices(takes))
-    return f"{shown(value)} does not fit; give {taken_by(takes)}" + (f"; {hint}" if hint else "")
-
-
-def no_such_key(key: str, keys: Sequence[str]) -> str:
-    """What to say of a key that does not exist."""
-    return f"there is no such key; {did_you_mean(key, keys) or 'the keys here are ' + ', '.join(keys)}"
+    name = _dotted(fault.path)
+    match raw.get(name, () if any(get_origin(part) is tuple for part in _parts(fault.takes)) else {}):
+        case Mapping():
+            return f"[{name}]", ""
+        case tuple():
+            return f"[[{name}]]", ""
+    return name, ""
 
 
 def _dotted(path: Iterable[int | str]) -> str:
@@ -147,24 +168,26 @@ def _dotted(path: Iterable[int | str]) -> str:
 # What a key takes ---------------------------------------------------------------------------------
 
 
-def _walk(annotation: Any, steps: Iterable[int | str]) -> tuple[tuple[int | str, ...], Any]:
-    """Go down keys and places in lists: the path as the file has it, and the annotation found at its end
-    (of an unknown key, that of the table it stands in).
+def _walk(annotation: Any, steps: Iterable[int | str]) -> tuple[tuple[int | str, ...], Any, bool]:
+    """Go down keys and places in lists: the path as the file has it, the annotation found at its end (of an
+    unknown key, that of the table around it), and whether the way was gone to its end.
 
     Where a value may have two forms the validator names the form as a step of its own; the file does not.
+    A list that has words for the whole of it is not entered.
     """
     path: list[int | str] = []
     for step in steps:
         if step in _forms(annotation):
             continue
-        path.append(step)
         if isinstance(step, int):
-            items = next(get_args(part) for part in _parts(annotation) if get_origin(part) is tuple)
-            annotation = items[0] if Ellipsis in items else items[step]
+            if any(map(_said, _alternatives(annotation))):
+                return tuple(path), annotation, False
+            annotation = next(get_args(part)[0] for part in _parts(annotation) if get_origin(part) is tuple)
         else:
             fields = (field for model in _models(annotation) for key, field in _fields(model) if key == step)
             annotation = _annotation(next(fields)) if step in keys_of(annotation) else annotation
-    return tuple(path), annotation
+        path.append(step)
+    return tuple(path), annotation, True
 
 
 def _annotation(field: FieldInfo) -> Any:
@@ -194,8 +217,15 @@ def _parts(annotation: Any) -> list[Any]:
     if get_origin(annotation) is Annotated:
         return _parts(get_args(annotation)[0])
     if get_origin(annotation) in UNIONS:
-        return [part for each in get_args(annotation) for part in _parts(each)]
-    return [] if annotation is types.NoneType else [annotation]
+        return [part for each in _alternatives(annotation) for part in _parts(each)]
+    return [annotation]
+
+
+def _alternatives(annotation: Any) -> list[Any]:
+    """The members of a union, None left out; of anything else, itself."""
+    if get_origin(annotation) not in UNIONS:
+        return [annotation]
+    return [each for each in get_args(annotation) if each is not types.NoneType]
 
 
 def keys_of(annotation: Any) -> list[str]:
@@ -215,11 +245,9 @@ def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
     if get_origin(annotation) is Annotated:
         inner, *more = get_args(annotation)
         extras = (*extras, *_flat(more))
-        said = [extra.words for extra in extras if isinstance(extra, Says)]
-        return said[-1] if said else taken_by(inner, extras)
+        return _said(annotation) or taken_by(inner, extras)
     if get_origin(annotation) in UNIONS:
-        kinds = [each for each in get_args(annotation) if each is not types.NoneType]
-        return " or ".join(taken_by(each, extras) for each in kinds)
+        return " or ".join(taken_by(each, extras) for each in _alternatives(annotation))
     if get_origin(annotation) is Literal:
         return one_of(get_args(annotation))
     if get_origin(annotation) is tuple:
@@ -228,6 +256,12 @@ def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
         needed = [key for key, field in _fields(annotation) if field.is_required()]
         return "a table" + (f" with {', '.join(needed)}" if needed else "")
     return WORDS[annotation] + _range(extras)
+
+
+def _said(annotation: Any) -> str | None:
+    """The words of `Says`, if the annotation has any for itself."""
+    extras = get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
+    return next((extra.words for extra in reversed(extras) if isinstance(extra, Says)), None)
 
 
 def _flat(extras: Iterable[object]) -> list[object]:

@@ -243,7 +243,7 @@ class SupplyTable(Table):
 
 
 class LineTable(Table):
-    """What lets the water out. Which keys each kind needs: `build.LINE_KEYS`."""
+    """What lets the water out."""  # which keys each kind needs: build.LINE_KEYS
 
     kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
     """The sort of line."""
@@ -396,7 +396,7 @@ Pair = Annotated[tuple[float, float], Says("a pair of numbers [raw, value]")]
 
 
 class SensorTable(Table):
-    """Something that reports over MQTT. Which units each kind takes: `checks.UNITS`."""
+    """Something that reports over MQTT."""  # which units each kind takes: checks.UNITS
 
     id: Id
     """Name of the sensor in faults and topics."""

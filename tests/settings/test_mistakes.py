@@ -1,0 +1,184 @@
+"""Each mistake a gardener may make gives exactly one line: where, what, and what to do."""
+
+import pytest
+
+from tests.settings.gardens import GOOD, edited, lines_of
+
+JARGON = ("pydantic", "Input should", "type=", "ValidationError", "validation error", "Traceback", "Discriminator")
+
+# What is changed, into what, and what the one line must say.
+MISTAKES = [
+    # Keys
+    ('name = "Plot"', 'nmae = "Plot"', '[site]: nmae: there is no such key; did you mean "name"?'),
+    ("latitude = 38.57\n", "", "[site]: latitude: is missing; give a number from -90 to 90"),
+    ("pin = 22", "pinn = 22", '[[zone]] "tomatoes": valve.pinn: there is no such key; did you mean "pin"?'),
+    ("length_m = 8", "lenth_m = 8", '[[zone]] "salad": line.lenth_m: there is no such key; did you mean "length_m"?'),
+    ("[heat]", "[haet]", '[haet]: there is no such key; did you mean "heat"?'),
+    ("[supply]", "[suply]", '[suply]: there is no such key; did you mean "supply"?'),
+    ("[site]", 'colour = "red"\n[site]', "colour: there is no such key; the keys here are site, mqtt, forecast"),
+    ('password_file = "/etc/seepward/mqtt-password"', 'password = "hunter2"', "[mqtt]: password: there is no such key"),
+    # Types
+    ("area_m2 = 12", 'area_m2 = "12"', '[[zone]] "tomatoes": area_m2: "12" does not fit; give a number from 0.05 to 10000'),
+    ("area_m2 = 12", "area_m2 = true", '[[zone]] "tomatoes": area_m2: true does not fit; give a number'),
+    ("area_m2 = 12", "area_m2 = nan", '[[zone]] "tomatoes": area_m2: nan does not fit; give a number'),
+    ("area_m2 = 12", "area_m2 = inf", '[[zone]] "tomatoes": area_m2: inf does not fit; give a number'),
+    ("pin = 22", "pin = 22.0", '"tomatoes": valve.pin: 22.0 does not fit; give a GPIO number from 0 to 27'),
+    ("pin = 22", 'pin = "GPIO22"', '"tomatoes": valve.pin: "GPIO22" does not fit; give a GPIO number from 0 to 27'),
+    ("under_mulch = true", "under_mulch = 1", '"tomatoes": line.under_mulch: 1 does not fit; give true or false'),
+    ("planted = 2026-04-25", 'planted = "2026-04-25"', 'planted: "2026-04-25" does not fit; give a date without quotes'),
+    ("from = 20:00:00", 'from = "20:00"', '[watering]: allowed no. 1.from: "20:00" does not fit; give a local time'),
+    ("pots = { count = 4, volume_l = 30 }", "pots = 4", '"peppers": pots: 4 does not fit; give a table with count'),
+    ("[[2600, 0.05], [1700, 0.15]]", "[2600, 0.05]", '"probe": calibration: a list does not fit; give two pairs'),
+    # Ranges
+    ("latitude = 38.57", "latitude = 385.7", "[site]: latitude: 385.7 does not fit; give a number from -90 to 90"),
+    ("longitude = -7.91", "longitude = 191", "[site]: longitude: 191 does not fit; give a number from -180 to 180"),
+    ("pin = 22", "pin = 28", '"tomatoes": valve.pin: 28 does not fit; give a GPIO number from 0 to 27'),
+    ("pin = 22", "pin = -1", '"tomatoes": valve.pin: -1 does not fit; give a GPIO number from 0 to 27'),
+    ("flow_l_h_m = 5", "flow_l_h_m = 0", '"salad": line.flow_l_h_m: 0 does not fit; give a number above 0, at most 100'),
+    ("capacity_l_min = 12", "capacity_l_min = 0", "[supply]: capacity_l_min: 0 does not fit; give a number above 0"),
+    ("longest_open_min = 20", "longest_open_min = 1441", "longest_open_min: 1441 does not fit; give a number above 0, "),
+    ("rain_sure = 0.7", "rain_sure = 70", "[watering]: rain_sure: 70 does not fit; give a number above 0, at most 1"),
+    ("field_capacity = 0.15", "field_capacity = 15", '"tomatoes": soil.field_capacity: 15 does not fit; give a number'),
+    ("area_m2 = 4", "area_m2 = 4e400", '"salad": area_m2: inf does not fit; give a number from 0.05 to 10000'),
+    ("count = 8", "count = 0", '"peppers": line.count: 0 does not fit; give a whole number from 1 to 10000'),
+    # Words
+    ('active = "high"', 'active = "hihg"', 'valve.active: "hihg" does not fit; give "high" or "low"; did you mean "high"?'),
+    ('"weeper hose"', '"soaker"', '"salad": line.kind: "soaker" does not fit; give "dripline", "drippers", "weeper hose"'),
+    ('kind = "straw"', 'kind = "Straw"', '"tomatoes": mulch.kind: "Straw" does not fit; '),
+    ('id = "salad"', 'id = "Salad bed"', '[[zone]] "Salad bed": id: "Salad bed" does not fit; give a short name'),
+    ('crop = "tomato"', 'crop = "tomatoe"', '"tomatoes": crop: "tomatoe" is no crop of the library; did you mean "tomato"?'),
+    ('crop = "tomato"', 'crop = "triffid"', '"tomatoes": crop: "triffid" is no crop of the library; known are '),
+    ('crop = "tomato"', 'crop = { name = "x", like = "tomatto" }', 'crop.like: "tomatto" is no crop of the library; did'),
+    ('soil = "sandy loam"', 'soil = "sandy lome"', '"salad": soil: "sandy lome" is no texture; did you mean "sandy loam"?'),
+    ('texture = "loamy sand"', 'texture = "mud"', '"tomatoes": soil.texture: "mud" is no texture; known are "sand"'),
+    ("Europe/Lisbon", "Europe/Lisboa", '[site]: timezone: "Europe/Lisboa" is no time zone of the IANA list; did you mean'),
+    ("Europe/Lisbon", "../../etc/passwd", '[site]: timezone: "../../etc/passwd" is no time zone of the IANA list; write'),
+    ("Europe/Lisbon", "Europe", '[site]: timezone: "Europe" is no time zone of the IANA list; '),
+    ('"garden/air"', '"garden/+"', '"air": topic: "garden/+" does not fit; give one MQTT topic in quotes, without the wil'),
+    ('"/moisture"', '"moisture"', '"probe": pointer: "moisture" does not fit; give an RFC 6901 pointer'),
+    ('"/moisture"', '"/moist~ure"', '"probe": pointer: "/moist~ure" does not fit; give an RFC 6901 pointer'),
+    # Names and pins
+    ('id = "salad"', 'id = "tomatoes"', '[[zone]] "tomatoes": id: "tomatoes" is used 2 times; give each zone an id of its'),
+    ('id = "air"', 'id = "probe"', '[[sensor]] "probe": id: "probe" is used 2 times; give each sensor an id of its own'),
+    ('id = "salad"', 'id = "master"', '[[zone]] "master": id: "master" is the name of the master line; call'),
+    ("pin = 23", "pin = 22", '[[zone]] "salad": valve.pin: 22 is already used by "tomatoes"; give each valve a pin of its'),
+    ("pin = 23", "pin = 17", '[[zone]] "salad": valve.pin: 17 is already used by the master; give each valve a pin'),
+    ("pin = 23", "pin = 6", '"salad": valve.pin: 6 is pulled high while the Pi starts, which would open an active-high valve'),
+    ("pin = 5,", "pin = 9,", '"peppers": valve.pin: 9 is pulled low while the Pi starts, which would open an active-low va'),
+    ("pin = 17", "pin = 4", "[supply]: master.pin: 4 is pulled high while the Pi starts"),
+    # Water
+    ("capacity_l_min = 12", "capacity_l_min = 1", '"tomatoes": line: draws 1.8 L/min, more than the supply\'s 1 L/min; '),
+    ("emitter_spacing_m = 0.3, ", "", '"tomatoes": line.emitter_spacing_m: is missing; dripline needs emitter_flow_l_h'),
+    ("flow_l_h_m = 5, ", "flow_l_h_m = 5, count = 3, ", '"salad": line.count: says nothing about weeper hose; that takes'),
+    ("area_m2 = 4\n", "", '"salad": area_m2: is missing; give the ground of the zone in m2, or a table pots'),
+    ('soil = "sandy loam"\n', "", '"salad": soil: is missing; give a texture: "sand"'),
+    ("wilting_point = 0.06", "wilting_point = 0.15", '"tomatoes": soil: field_capacity 0.15 must be above wilting_point'),
+    ('"sandy loam"', '{ texture = "sand", wilting_point = 0.2 }', 'soil: field_capacity 0.12 must be above wilting_point 0.2'),
+    ("mulch = {", "# mulch = {", '"tomatoes": line.under_mulch: is true, but the zone has no mulch; add it'),
+    ("most_open_min_24h = 240", "most_open_min_24h = 25", "[guard]: most_open_min_24h: most_open_min_24h 25 is less than"),
+    ("longest_open_min = 20", "longest_open_min = 300", '"salad": longest_open_min: most_open_min_24h 240 is less than'),
+    ("longest_open_min = 20", "longest_open_min = 0.05", '"salad": longest_open_min: 0.05 is no longer than the master\'s'),
+    # Sensors
+    ('zone = "tomatoes"', 'zone = "tomates"', '"probe": zone: "tomates" is no zone of this file; did you mean "tomatoes"?'),
+    ('zone = "tomatoes"\n', "", '"probe": zone: is missing; say which zone the probe stands in: "peppers", "salad" or "tom'),
+    ('kind = "air temperature"', 'kind = "rain"', '"air": unit: "°C" is no unit of rain; give "mm", "in" or "raw"'),
+    ('topic = "garden/air"', 'topic = "g"\nzone = "salad"', '"air": zone: air temperature belongs to the whole site; take'),
+    ("calibration = [[2600, 0.05], [1700, 0.15]]", "", '"probe": calibration: is missing; raw counts need [[raw, value]'),
+    ("[1700, 0.15]", "[2600, 0.15]", '"probe": calibration: both points have the raw reading 2600; take one in dry'),
+    ("[1700, 0.15]", "[1700, 0.05]", '"probe": calibration: both points have the value 0.05; the sensor would always'),
+    ("[1700, 0.15]", "[1700, 15]", '"probe": calibration: the values 0.05 and 15 must be in m3/m3, from 0 to 1'),
+    ('"garden/air"', '"garden/tomatoes"\npointer = "/moisture"', '"air": topic: "garden/tomatoes" is already read by "probe"'),
+    ('"garden/air"', '"garden/air"\ntime_pointer = "/t"', '"air": time_pointer: needs a JSON payload; give pointer as'),
+    # Times and weather
+    ("mild_day_c = 26", "mild_day_c = 37", "[heat]: mild_day_c: 37 must be below hot_day_c, 37"),
+    ("until = 09:00:00", "until = 20:00:00", "[watering]: allowed no. 1: begins and ends at 20:00:00, so it never opens;"),
+    ("20:00:00, until = 09:00:00", "10:00:00, until = 16:00:00", "[watering]: allowed: leaves no room for dawn of 21 April ("),
+    ("[supply]", "[[normal]]\nmonth = 1\ntmax_c = 9\ntmin_c = 2\n[supply]", "[[normal]]: month: month 2, 3, 4, 5, 6, 7, 8, 9"),
+    # The broker
+    ('username = "seepward"\n', "", "[mqtt]: username: is missing; a password needs the name it belongs to"),
+    ("[guard]", 'tls = { cert_file = "c.pem" }\n[guard]', "[mqtt]: tls.key_file: is missing; cert_file and key_file go"),
+    # Shape
+    ("[[zone]]\nid = \"salad\"", "[[zones]]\nid = \"salad\"", '[[zones]]: there is no such key; did you mean "zone"?'),
+]  # fmt: skip
+
+
+def test_the_config_to_be_spoilt_is_good() -> None:
+    assert lines_of(GOOD) == []
+
+
+@pytest.mark.parametrize(("old", "new", "says"), MISTAKES, ids=lambda text: text[:40])
+def test_one_mistake_gives_one_line(old: str, new: str, says: str) -> None:
+    (line,) = lines_of(edited(old, new))
+
+    assert line.startswith("garden.toml: ")
+    assert says in line
+    assert not any(word in line for word in JARGON)
+    assert line.isprintable()
+
+
+def test_all_mistakes_of_a_file_are_told_at_once() -> None:
+    text = edited("latitude = 38.57", "latitude = 100")
+    text = text.replace("pin = 23", "pin = 22").replace('crop = "lettuce"', 'crop = "letuce"')
+    text = text.replace('unit = "°C"', 'unit = "K"').replace("count = 8", "count = 8.5")
+
+    said = "\n".join(lines_of(text))
+
+    assert len(lines_of(text)) == 5
+    for part in ("latitude: 100", '"salad": valve.pin: 22 is already', 'crop: "letuce"', '"air": unit: "K"', "count: 8.5"):
+        assert part in said
+
+
+def test_a_zone_refused_for_itself_is_still_known_to_its_sensor() -> None:
+    (line,) = lines_of(edited("area_m2 = 12", "area_m2 = 0"))
+
+    assert '"tomatoes": area_m2' in line
+
+
+def test_a_zone_without_an_id_is_named_by_its_number() -> None:
+    (line,) = lines_of(edited('id = "salad"\n', ""))
+
+    assert "[[zone]] no. 2: id: is missing" in line
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "[site]: is missing; give a table with id"),
+        ("[site]\nid = ", "last line: this is not TOML: invalid value"),
+        ("[site]\nid = 'a'\n[site]", "line 3: this is not TOML: cannot declare ('site',) twice"),
+        ("[watering]\nallowed = [{ from = 20:00, until = 09:00 }]", "line 2: this is not TOML: "),
+        ("x = [1,", "last line: this is not TOML: "),
+        (b"x = '\xff'", "is not a text in UTF-8; save it as UTF-8"),
+        (f"x = {'[' * 50_000}", "is nested too deeply; no key needs that"),
+        (f"x = {'9' * 5_000}", "this is not TOML: exceeds the limit"),
+        (b"#" * 1_100_000, "is larger than a megabyte"),
+    ],
+    ids=lambda text: str(text[:20]),
+)
+def test_what_is_no_config_at_all_gives_one_sentence(text: str | bytes, says: str) -> None:
+    first, *_ = lines_of(text)
+
+    assert says in first
+    assert first.isprintable()
+
+
+def test_an_empty_file_lacks_what_every_garden_needs() -> None:
+    assert [line.split(": ")[1] for line in lines_of("")] == ["[site]", "[supply]", "[[zone]]"]
+
+
+def test_single_brackets_for_a_zone_are_explained() -> None:
+    text = GOOD[: GOOD.index("[[zone]]")] + '[zone]\nid = "a"\n'
+
+    (line,) = lines_of(text)
+
+    assert "[zone]: a table does not fit; give tables, each with its name in double brackets above it" in line
+
+
+def test_control_characters_in_a_value_are_shown_as_escapes() -> None:
+    (line,) = lines_of(edited('name = "Plot"', 'name = "Plot\\u001b[31m\\nred"'))
+
+    assert r'name: "Plot\x1b[31m\nred" does not fit' in line
+
+
+def test_a_mark_of_byte_order_does_no_harm() -> None:
+    assert lines_of(b"\xef\xbb\xbf" + GOOD.encode()) == []
