@@ -112,11 +112,11 @@ def _of_the_day(crop: Crop, initial: float, mid: float, end: float, day: float |
 
 
 def climate_term(wind_2m_m_s: float, rh_min_percent: float, height_m: float) -> float:
-    """What wind, dryness and height add to a tabulated coefficient: the bracket of FAO-56 eqs. 62, 65, 70
-    and 72.
+    """What wind, dryness and height add to a tabulated coefficient (bracket of FAO-56 eqs. 62, 65, 70 and
+    72).
 
-    [0.04 (u2 - 2) - 0.004 (RHmin - 45)] (h/3)^0.3, with u2 held to 1...6 m/s, RHmin to 20...80 % and h to
-    0.1...10 m: outside these the page claims nothing, and heat waves lie outside.
+    [0.04 (u2 - 2) - 0.004 (RHmin - 45)] (h/3)^0.3, with u2 held to 1...6 m/s and RHmin to 20...80 %: outside
+    these the page claims nothing, and heat waves lie outside.
 
     >>> round(climate_term(1.6, 35, 0.3), 4)  # FAO-56 Example 35: Kc max 1.212
     0.012
@@ -126,8 +126,7 @@ def climate_term(wind_2m_m_s: float, rh_min_percent: float, height_m: float) -> 
     within("crop height", height_m, 0, 100, "m")
     wind = max(1.0, min(6.0, wind_2m_m_s))
     humidity = max(20.0, min(80.0, rh_min_percent))
-    height = max(0.1, min(10.0, height_m))
-    return float((0.04 * (wind - 2) - 0.004 * (humidity - 45)) * (height / 3) ** 0.3)
+    return float((0.04 * (wind - 2) - 0.004 * (humidity - 45)) * (height_m / 3) ** 0.3)
 
 
 def climate_adjusted(
@@ -135,7 +134,7 @@ def climate_adjusted(
 ) -> float:
     """A tabulated mid or end coefficient, single or basal, moved to this climate (FAO-56 eqs. 62, 65 and 70).
 
-    Means over the stage; below 0.45 the table's value stays.
+    Means over the stage; the height is held to 0.1...10 m, and below 0.45 the table's value stays.
 
     >>> [round(climate_adjusted(1.20, wind, rh, 2), 2) for wind, rh in ((4.6, 44), (1.3, 75))]  # Example 27
     [1.3, 1.07]
@@ -143,7 +142,7 @@ def climate_adjusted(
     within("crop coefficient", kc_table, 0, 2.5)
     if kc_table < 0.45:
         return kc_table
-    return kc_table + climate_term(wind_2m_m_s, rh_min_percent, height_m)
+    return kc_table + climate_term(wind_2m_m_s, rh_min_percent, max(0.1, min(10.0, height_m)))
 
 
 def root_depth_m(crop: Crop, days_since_planting: float | None) -> float:

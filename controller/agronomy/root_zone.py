@@ -76,12 +76,16 @@ def daily_balance(
     available_mm: float,
     fraction: float,
     etc_mm: float,
+    evaporation_mm: float = 0.0,
     rain_mm: float = 0.0,
     runoff_mm: float = 0.0,
     irrigation_mm: float = 0.0,
     capillary_rise_mm: float = 0.0,
 ) -> Balance:
     """The root zone after a day (FAO-56 eqs. 85 and 88).
+
+    `etc_mm` is the whole demand of the crop with a single coefficient, or with a dual one what it would
+    transpire; `evaporation_mm` is then what left the bare soil, which stress does not curb (eq. 80).
 
     Water comes first, then the crop draws Ks times `etc_mm`, then what is above field capacity drains. Ks
     is taken after the day's water, so a watered day is not charged with yesterday's thirst. Nothing is made
@@ -97,12 +101,13 @@ def daily_balance(
     (61.0, 0.0)
     """
     within("crop evapotranspiration", etc_mm, 0, 50, "mm")
+    within("evaporation", evaporation_mm, 0, 50, "mm")
     within("rain", rain_mm, 0, 2000, "mm")
     within("runoff", runoff_mm, 0, rain_mm, "mm")
     within("irrigation", irrigation_mm, 0, 2000, "mm")
     within("capillary rise", capillary_rise_mm, 0, 100, "mm")
     watered_mm = depletion_mm - (rain_mm - runoff_mm) - irrigation_mm - capillary_rise_mm
     stress = stress_coefficient(watered_mm, available_mm, fraction)
-    et_mm = max(0.0, min(stress * etc_mm, available_mm - watered_mm))
+    et_mm = max(0.0, min(stress * etc_mm + evaporation_mm, available_mm - watered_mm))
     percolation_mm = max(0.0, -(watered_mm + et_mm))
     return Balance(watered_mm + et_mm + percolation_mm, stress, et_mm, percolation_mm)
