@@ -88,11 +88,10 @@ class Process:
 
     def turn(self) -> str | None:
         """Sleep until something happens or is due; close what is due before reading anything new."""
-        now_s = time.monotonic()
-        due_s = self.rules.next_change_s(now_s)
+        due_s = self.rules.next_change_s()
         readers = [self.wake, self.owner, *self.guests, *([self.door] if self.door else [])]
         writers = [self.owner] if self.outbox else []
-        wait_s = None if due_s is None else max(0.0, due_s - now_s)
+        wait_s = None if due_s is None else max(0.0, due_s - time.monotonic())
         ready, writable, _ = select.select(readers, writers, [], wait_s)
         now_s = time.monotonic()
         if due_s is not None and now_s >= due_s:
@@ -153,10 +152,14 @@ class Process:
             self.tell_all(closed)
         say(f"ended ({why}); " + ("; ".join(stuck) if stuck else "every line is off"))
         self.leave_last_words()
-        if self.lines:
-            self.lines.release()
         if self.door:
-            os.unlink(self.socket_path)
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(self.socket_path)
+        if self.lines:
+            try:
+                self.lines.release()
+            except Exception as error:  # a pin driver may raise anything; the kernel frees the lines in a moment
+                say(f"the lines cannot be given back: {error}")
         return stuck
 
     def leave_last_words(self) -> None:
@@ -358,7 +361,9 @@ def main() -> int:
     except (files.HeldError, OSError) as error:
         say(str(error))
         return 1
-    code = Process(socket.socket(fileno=given.owner_fd), runtime_dir, wake).run()
+    owner = socket.socket(fileno=os.dup(given.owner_fd))  # the lowest number free: select takes no high ones
+    os.close(given.owner_fd)
+    code = Process(owner, runtime_dir, wake).run()
     os.close(lock)
     return code
 

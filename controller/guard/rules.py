@@ -210,15 +210,18 @@ class Guard:
             levels[MASTER] = _master_on(self.charge.master, live, now_s)
         return levels
 
-    def next_change_s(self, now_s: float) -> float | None:
-        """The next instant after now at which a level may change by itself; None while nothing is open."""
+    def next_change_s(self) -> float | None:
+        """When a level may next change by itself; None while nothing is open.
+
+        Next after the last time this machine was told, not after now: what falls between two calls is due.
+        """
         if not self.grants or self.charge is None:
             return None
         instants = [self.heard_s + self.charge.silence_s, *(grant.closes_at_s for grant in self.grants)]
         if master := self.charge.master:
             instants += [grant.opened_s + master.lead_s for grant in self.grants]
             instants += [grant.closes_at_s - master.trail_s for grant in self.grants]
-        return min((instant for instant in instants if instant > now_s), default=now_s)
+        return min(instant for instant in instants if instant > self._latest_s)
 
     def used_s(self, valve: str, at_s: float) -> float:
         """Seconds the valve was open within the 24 hours that end at `at_s`, by the ledger."""
