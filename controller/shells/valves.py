@@ -71,13 +71,13 @@ class GuardProcess:
     def pid(self) -> int | None:
         return self._process.pid if self._process else None
 
-    def open(self, valve: str, pulse: str, seconds: float) -> None:
+    def open(self, zone: str, pulse: str, seconds: float) -> None:
         """Ask for an opening; ValveOpened or ValveRefused follows, and ValveClosed at its end."""
-        self._send(wire.AskOpen(valve, pulse, seconds))
+        self._send(wire.AskOpen(zone, pulse, seconds))
 
-    def close(self, valve: str | None, why: str) -> None:
-        """Ask to close one valve, or with None all of them at once."""
-        self._send(wire.AskClose(valve, why))
+    def close(self, zone: str | None, why: str) -> None:
+        """Ask to close one zone's valve, or with None all of them at once."""
+        self._send(wire.AskClose(zone, why))
 
     def beat(self) -> None:
         """Say that the deciding loop is alive. To be called by that loop itself, never by a timer thread."""

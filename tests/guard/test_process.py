@@ -15,6 +15,7 @@ import pytest
 from controller.core.events import GuardFault, GuardLost, GuardReady, ValveClosed, ValveOpened, ValveRefused
 from controller.guard import files, wire
 from controller.guard.rules import MASTER, Refused
+from controller.seams import Valves
 from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
 from tests.guard.conftest import LINES, Garden, OwnGuard, charged, wait_for
 
@@ -225,6 +226,48 @@ def test_a_second_guard_is_refused(garden: Garden, guard: OwnGuard) -> None:
     assert second.returncode == 1
     assert second.stderr == f"guard: another guard (pid {guard.process.pid}) holds the valve lines\n"
     assert guard.process.alive()
+
+
+def test_of_many_started_at_once_one_stays(garden: Garden) -> None:
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        started = [
+            subprocess.Popen(
+                guard_command(garden, theirs), pass_fds=[theirs.fileno()], stderr=subprocess.PIPE, text=True
+            )
+            for _ in range(8)
+        ]
+        wait_for(lambda: sum(process.poll() is not None for process in started) == 7, "seven to give up")
+    said = [process.communicate(timeout=5)[1] for process in started]
+    assert sorted(process.returncode for process in started) == [0] + [1] * 7
+    assert sum("holds the valve lines" in text for text in said) == 7
+
+
+def test_a_guard_that_does_not_read_is_given_up_in_bounded_time(garden: Garden, guard: OwnGuard) -> None:
+    guard.start().next(GuardReady)
+    guard.process.open("beans", "p1", 60)
+    guard.next(ValveOpened)
+    guard.fall_silent()
+    assert guard.process.pid
+    os.kill(guard.process.pid, signal.SIGSTOP)
+    begun_s = time.monotonic()
+    with pytest.raises(GuardGoneError):
+        send_for_ever(guard.process)
+    assert time.monotonic() - begun_s < 2
+    guard.next(GuardLost)
+    os.kill(guard.process.pid, signal.SIGCONT)
+    garden.wait_open()
+
+
+def send_for_ever(guard: GuardProcess) -> None:
+    while True:
+        guard.beat()
+
+
+def test_the_daemons_side_is_what_the_loop_expects(garden: Garden) -> None:
+    valves: Valves = GuardProcess(garden.runtime_dir, lambda event: None)
+    with pytest.raises(GuardGoneError, match="has not been started"):
+        valves.beat()
 
 
 def test_an_owner_that_leaves_before_the_charge(garden: Garden) -> None:

@@ -280,6 +280,14 @@ class TestMaster:
             (116.0, set()),
         ]
 
+    def test_takes_over_from_a_zone_that_closes_just_when_the_next_has_had_its_lead(self) -> None:
+        guard = a_guard(PUMPED)
+        guard.open("beans", "p1", 60, 0.0)
+        guard.advance(58.0)
+        guard.open("kale", "p2", 60, 58.0)
+        assert on(guard, 58.0) == {"beans", "kale", MASTER}
+        assert self.changes(guard)[0] == (60.0, {"kale", MASTER})
+
     def test_does_not_start_again_for_a_moment_when_the_next_zone_comes_too_late(self) -> None:
         guard = a_guard(PUMPED)
         guard.open("beans", "p1", 60, 0.0)
