@@ -163,8 +163,8 @@ _VARIABLES: Mapping[str, _Variable] = {
 
 HOUR_S = 3600
 PLACE_OFF_DEG = 0.5  # the coarsest grid of the service has cells of 0.5 degree at most (its documentation)
-NIGHT_W_M2 = 5.0  # more than this, as the mean of an hour without sun, is another place's daylight
-DARK_W_M2 = 0.5  # less than this, as the mean of an hour with half an hour of sun, is another place's night
+NIGHT_W_M2 = 5.0  # more than this, in an hour without sun, is another place's day
+DARK_W_M2 = 0.5  # less than this, in an hour that is mostly sunlit, is another place's night
 
 
 def open_meteo_params(place: Place) -> dict[str, str]:
@@ -286,21 +286,20 @@ def _check_time(stamps: Sequence[datetime], forecast: Forecast, asked: datetime)
 def _check_sun(hours: Sequence[Hour], is_day: IsDay) -> None:
     """Their daylight must be ours: a wrong zone or a wrong place betrays itself at dawn or dusk.
 
-    A shift of one hour leaves one odd hour a day, so more than one in two days are too many; clouds make none.
-    (Where the sun rises within some 15 min before a full hour and sets within half an hour after one, a shift of
-    one hour goes unseen; two never do.)
+    A shift leaves an odd hour a day or more, so more than one in two days are too many; clouds make none. Two
+    hours of shift always show. One hour shows where sunrise or sunset are not too near a full hour: mostly.
     """
     known = [(hour, hour.solar_w_m2) for hour in hours if hour.solar_w_m2 is not None]
     odd = sum(_is_odd(solar_w_m2, _sunlit_share(hour.start, is_day)) for hour, solar_w_m2 in known)
     if odd * 48 > len(known):
-        raise ForecastError(f"open-meteo's sun does not shine when the garden's does ({odd} of {len(known)} "
-                            "hours): its times or place are wrong, or the garden's latitude and longitude are")
+        raise ForecastError(f"open-meteo's sun is not the garden's in {odd} of {len(known)} hours: "
+                            "its times or place are wrong, or the garden's latitude and longitude are")
 
 
 def _is_odd(solar_w_m2: float, sunlit_share: float) -> bool:
     if sunlit_share == 0.0:
         return solar_w_m2 > NIGHT_W_M2
-    return sunlit_share >= 0.5 and solar_w_m2 < DARK_W_M2
+    return sunlit_share >= 0.75 and solar_w_m2 < DARK_W_M2
 
 
 def _sunlit_share(start: datetime, is_day: IsDay) -> float:
@@ -499,7 +498,7 @@ class Fetcher:
         return next_fetch_due(attempt, self._every_s, self._chance())
 
     def _outcome(self) -> Answer | ForecastError:
-        """Ask in a thread of its own, so that a call that hangs beyond our reach is noticed at the deadline."""
+        """Ask in a thread of its own, so that a call that hangs beyond our reach is noticed in time."""
         result: SimpleQueue[Answer | ForecastError] = SimpleQueue()
         threading.Thread(target=lambda: result.put(self._ask()), name="forecast-fetch", daemon=True).start()
         try:
