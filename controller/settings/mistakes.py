@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from annotated_types import Ge, Gt, Le, Lt
+from annotated_types import Ge, Le
 from pydantic import BaseModel, Tag, ValidationError
 from pydantic.fields import FieldInfo
 
@@ -131,8 +131,8 @@ def _refusal(fault: _Fault, raw: object) -> str:
     if fault.kind == "missing":
         return f"is missing; give {taken_by(fault.takes)}"
     value = _value(fault.path, raw)
-    hint = did_you_mean(value, _choices(fault.takes))
-    return f"{shown(value)} does not fit; give {taken_by(fault.takes)}" + (f"; {hint}" if hint else "")
+    hints = [f"give {taken_by(fault.takes)}", did_you_mean(value, _choices(fault.takes))]
+    return "; ".join([f"{shown(value)} does not fit", *filter(None, hints)])
 
 
 def _value(path: Iterable[int | str], raw: Any) -> Any:
@@ -241,7 +241,7 @@ WORDS = {float: "a number", int: "a whole number", bool: "true or false", str: "
 
 
 def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
-    """What a key takes, in words: `a number above 0, at most 200`."""
+    """What a key takes, in words: `a number from 0.1 to 200`."""
     if get_origin(annotation) is Annotated:
         inner, *more = get_args(annotation)
         extras = (*extras, *_flat(more))
@@ -251,7 +251,7 @@ def taken_by(annotation: Any, extras: tuple[object, ...] = ()) -> str:
     if get_origin(annotation) is Literal:
         return one_of(get_args(annotation))
     if get_origin(annotation) is tuple:
-        return "tables, each with its name in double brackets above it, as [[zone]]"
+        return f"a list: {taken_by(get_args(annotation)[0])} for each, under its name in [[double brackets]]"
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         needed = [key for key, field in _fields(annotation) if field.is_required()]
         return "a table" + (f" with {', '.join(needed)}" if needed else "")
@@ -271,11 +271,6 @@ def _flat(extras: Iterable[object]) -> list[object]:
 
 
 def _range(extras: Iterable[object]) -> str:
+    """The bounds of a number; every number of a config has both, each allowed itself."""
     bounds = {type(extra): typing.cast(Any, extra) for extra in extras}
-    low = f"from {bounds[Ge].ge:g}" if Ge in bounds else f"above {bounds[Gt].gt:g}" if Gt in bounds else ""
-    high = f"to {bounds[Le].le:g}" if Le in bounds else f"below {bounds[Lt].lt:g}" if Lt in bounds else ""
-    if low.startswith("above") and high.startswith("to"):
-        high = f"at most{high[2:]}"
-    if low.startswith("above") and high:
-        low += ","
-    return "".join(f" {bound}" for bound in (low, high) if bound)
+    return f" from {bounds[Ge].ge:g} to {bounds[Le].le:g}" if Ge in bounds else ""

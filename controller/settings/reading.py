@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from controller.settings import checks
-from controller.settings.mistakes import ConfigError, refusals, shown
+from controller.settings.mistakes import ConfigError, refusals
 from controller.settings.tables import (
     GuardTable,
     HeatTable,
@@ -62,8 +62,7 @@ def password(mqtt: MqttTable, environment: Mapping[str, str] = os.environ) -> st
     try:
         return file.read_text("utf-8").rstrip("\r\n")
     except (OSError, ValueError) as error:
-        why = f"the broker's password cannot be read: {_reason(error)}"
-        raise ConfigError([f"{shown(str(file))}: {why}"]) from None
+        raise ConfigError([f"{file}: the broker's password: {_reason(error)}"]) from None
 
 
 def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> checks.Draft:

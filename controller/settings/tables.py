@@ -58,8 +58,8 @@ Pointer = Annotated[
 Pin = Annotated[
     int, Field(ge=0, le=27), Says("a GPIO number from 0 to 27 (not the position on the header)")
 ]
-Minutes = Annotated[float, Field(gt=0, le=1440)]
-Content = Annotated[float, Field(gt=0, lt=1)]
+Minutes = Annotated[float, Field(ge=0.05, le=1440)]
+Content = Annotated[float, Field(ge=0.01, le=0.95)]
 """Volumetric water content, m3/m3."""
 
 
@@ -192,9 +192,9 @@ class WateringTable(Table):
     """The dusk refresh begins so long after sunset."""
     dawn_earliest_h: Annotated[float, Field(ge=0.5, le=12)] = 6.0
     """The dawn soak begins no earlier than so many hours before sunrise."""
-    least_depth_mm: Annotated[float, Field(gt=0, le=10)] = 1.0
+    least_depth_mm: Annotated[float, Field(ge=0.1, le=10)] = 1.0
     """A watering smaller than this waits."""
-    rain_sure: Annotated[float, Field(gt=0, le=1)] = 0.7
+    rain_sure: Annotated[float, Field(ge=0.01, le=1)] = 0.7
     """Probability from which forecast rain counts."""
     allowed: tuple[WindowTable, ...] = ()
     """Windows in which water may run; none: at any hour."""
@@ -234,7 +234,7 @@ class MasterTable(ValveTable):
 class SupplyTable(Table):
     """The tap, pump or tank that all zones share."""
 
-    capacity_l_min: Annotated[float, Field(gt=0, le=1000)]
+    capacity_l_min: Annotated[float, Field(ge=0.1, le=1000)]
     """What it gives at most, L/min: time a bucket, with the pipe that feeds the zones."""
     settle_s: Annotated[float, Field(ge=0, le=300)] = 5.0
     """Pause between closing one valve and opening the next."""
@@ -247,15 +247,15 @@ class LineTable(Table):
 
     kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
     """The sort of line."""
-    flow_l_min: Annotated[float, Field(gt=0, le=1000)] | None = None
+    flow_l_min: Annotated[float, Field(ge=0.01, le=1000)] | None = None
     """Measured flow of the whole zone; overrules what the other keys give."""
-    emitter_flow_l_h: Annotated[float, Field(gt=0, le=200)] | None = None
+    emitter_flow_l_h: Annotated[float, Field(ge=0.1, le=200)] | None = None
     """Flow of one emitter, L/h."""
     emitter_spacing_m: Annotated[float, Field(ge=0.05, le=5)] | None = None
     """From one emitter to the next along the dripline, m."""
-    flow_l_h_m: Annotated[float, Field(gt=0, le=100)] | None = None
+    flow_l_h_m: Annotated[float, Field(ge=0.1, le=100)] | None = None
     """Flow of one metre of weeper hose, L/h: measure it, makers' figures differ fourfold."""
-    length_m: Annotated[float, Field(gt=0, le=2000)] | None = None
+    length_m: Annotated[float, Field(ge=0.1, le=2000)] | None = None
     """Length of dripline or hose in the zone, m."""
     count: Annotated[int, Field(ge=1, le=10_000)] | None = None
     """Number of drippers in the zone."""
@@ -272,7 +272,7 @@ class MulchTable(Table):
 
     kind: Literal["straw", "hay", "leaves", "wood chips", "bark", "gravel", "film"]
     """What it is."""
-    depth_cm: Annotated[float, Field(gt=0, le=50)]
+    depth_cm: Annotated[float, Field(ge=0.1, le=50)]
     """How thick, cm."""
 
 
@@ -299,7 +299,7 @@ class SoilTable(Table):
 
 
 Days = Annotated[int, Field(ge=1, le=400)]
-Coefficient = Annotated[float, Field(gt=0, le=2.5)]
+Coefficient = Annotated[float, Field(ge=0.01, le=2.5)]
 
 
 class CropTable(Table):
@@ -414,7 +414,7 @@ class SensorTable(Table):
         Annotated[tuple[Pair, Pair], Says("two pairs of numbers [[raw, value], [raw, value]]")] | None
     ) = None
     """Two readings with the true values: m3/m3, degC or mm. Needed for "raw"."""
-    sd: Annotated[float, Field(gt=0, le=20)] | None = None
+    sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None
     """Standard deviation of one reading in m3/m3, degC or mm; absent: by kind."""
     stale_after_min: Annotated[float, Field(ge=1, le=10_080)] = 360.0
     """After so long a silence its last word no longer counts."""
