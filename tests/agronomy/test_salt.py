@@ -1,0 +1,74 @@
+"""Leaching and yield under salt, against FAO-29 and the list of the US Salinity Laboratory."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.agronomy.drip import gross_mm
+from controller.agronomy.salt import (
+    SALT_TOLERANCE,
+    leaching_fraction,
+    leaching_fraction_drip,
+    relative_yield_percent,
+    soil_from_water_ds_m,
+)
+
+from .printed import printed
+
+
+@pytest.mark.published(source="computed from FAO-29 rev. 1: LR = ECw / (5 ECe - ECw)")
+@pytest.mark.parametrize(
+    ("water", "soil", "fraction"),
+    [(1.0, 2.5, "0.087"), (2.0, 2.5, "0.190"), (1.0, 1.0, "0.25"), (1.5, 1.0, "0.429")],
+)
+def test_leaching(water: float, soil: float, fraction: str) -> None:
+    assert leaching_fraction(water, soil) == printed(fraction)
+
+
+@pytest.mark.published(source="computed from FAO-29 rev. 1: LR = ECw / (2 max ECe), drip")
+@pytest.mark.parametrize(
+    ("crop", "zero", "water", "fraction"),
+    [("tomato", "12.6", 2, "0.079"), ("green bean", "6.26", 1, "0.080"), ("strawberry", "4.03", 1, "0.124")],
+)
+def test_leaching_under_drip(crop: str, zero: str, water: float, fraction: str) -> None:
+    most = SALT_TOLERANCE[crop].zero_yield_ds_m
+    assert most == printed(zero)
+    assert leaching_fraction_drip(water, most) == printed(fraction)
+
+
+@pytest.mark.published(source="FAO-29 rev. 1: gross depth ET / (1 - LR)")
+def test_gross_depth() -> None:
+    assert gross_mm(8, 1.0, leaching_fraction(1.0, 2.5)) == printed("8.76")
+
+
+@pytest.mark.published(source="Maas 1990 (US Salinity Laboratory), yield at ECe 3 dS/m")
+@pytest.mark.parametrize(
+    ("crop", "percent"),
+    [("tomato", "95.0"), ("capsicum", "79.0"), ("green bean", "62.0"), ("lettuce", "77.9"), ("cucumber", "93.5"),
+     ("strawberry", "34")],
+)
+def test_yield(crop: str, percent: str) -> None:
+    assert relative_yield_percent(3, SALT_TOLERANCE[crop]) == printed(percent)
+
+
+@pytest.mark.published(source="FAO-29 rev. 1: ECe is about 1.5 ECw; full yield up to this water")
+@pytest.mark.parametrize(("crop", "water"), [("tomato", "1.67"), ("capsicum", "1.0"), ("green bean", "0.67")])
+def test_water_for_full_yield(crop: str, water: str) -> None:
+    tolerance = SALT_TOLERANCE[crop]
+    assert tolerance.threshold_ds_m / 1.5 == printed(water)
+    assert relative_yield_percent(soil_from_water_ds_m(float(water) * 0.99), tolerance) == 100
+
+
+@given(st.floats(0, 40), st.floats(0, 10))
+def test_more_salt_never_raises_the_yield(soil: float, more: float) -> None:
+    for tolerance in SALT_TOLERANCE.values():
+        assert 0 <= relative_yield_percent(soil + more, tolerance) <= relative_yield_percent(soil, tolerance) <= 100
+
+
+@given(st.floats(0, 10), st.floats(1, 10))
+def test_leaching_is_a_share_or_is_refused(water: float, soil: float) -> None:
+    if water < 2.5 * soil:
+        assert 0 <= leaching_fraction(water, soil) < 1
+    else:
+        with pytest.raises(ValueError, match="too salty"):
+            leaching_fraction(water, soil)
