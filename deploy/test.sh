@@ -1,0 +1,23 @@
+#!/usr/bin/env bash
+# All checks, from nothing: style, types, tests. Needs bash and Python 3.11 or newer.
+# Arguments go to pytest, as in: bash deploy/test.sh -m published
+set -euo pipefail
+cd "$(dirname "$0")/.."
+source deploy/environment.sh
+
+[ -x /usr/sbin/mosquitto ] || apt_install mosquitto ||
+    say "mosquitto is not installed, so tests with a real broker are skipped: sudo apt-get install mosquitto"
+command -v chromium chromium-browser > /dev/null || apt_install chromium ||
+    say "chromium is not installed, so tests of the page in a browser are skipped: sudo apt-get install chromium"
+make_venv "$(find_python)" .venv
+install_locked .venv requirements-dev.txt -e
+
+failed=()
+say "ruff check"
+.venv/bin/ruff check --quiet . || failed+=("ruff check")
+say "mypy --strict"
+.venv/bin/mypy --strict --no-error-summary || failed+=("mypy --strict")
+for each in "${failed[@]}"; do say "FAILED: $each (its words are above); the tests run all the same"; done
+say "pytest"
+.venv/bin/pytest "$@" || failed+=(pytest)
+[ ${#failed[@]} = 0 ]
