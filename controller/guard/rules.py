@@ -235,11 +235,11 @@ class Guard:
     def most_used_s(self, valve: str, now_s: float, seconds: float) -> float:
         """The most any 24 hours would hold that end during an opening of `seconds` from now.
 
-        What leaves the window bends this sum only where a past opening begins or stops leaving it.
+        The sum rises with the opening and bends down only where a past opening begins to leave the window.
         """
-        edges = [edge for past in self._ledger for edge in (past.from_s + DAY_S, past.until_s + DAY_S)]
         end_s = now_s + seconds
-        instants = [now_s, end_s, *(edge for edge in edges if now_s < edge < end_s)]
+        bends = [past.from_s + DAY_S for past in self._ledger if now_s < past.from_s + DAY_S < end_s]
+        instants = [now_s, *bends, end_s]
         return max(self.used_s(valve, at_s) + at_s - now_s for at_s in instants)
 
     def _end(self, grants: tuple[Grant, ...], now_s: float, why: str | None = None) -> list[Outcome]:

@@ -293,6 +293,7 @@ class TestMaster:
         guard.open("beans", "p1", 60, 0.0)
         guard.advance(59.0)
         guard.open("kale", "p2", 60, 59.0)
+        assert on(guard, 59.0) == {"beans", "kale"}
         changes = self.changes(guard)
         assert changes[:3] == [(60.0, {"kale"}), (61.0, {"kale", MASTER}), (116.0, {"kale"})]
 
@@ -588,9 +589,11 @@ class Histories(RuleBasedStateMachine):
             instants = [on_s, *(end_s for _, end_s in spans if on_s < end_s < off_s)]
             for at_s in instants:
                 assert any(since_s + master.lead_s <= at_s < end_s for since_s, end_s in spans)
-            for last_s in {end_s for _, end_s in spans} - set(self.world.emergencies):
-                if not any(since_s <= last_s < end_s for since_s, end_s in spans):
-                    assert off_s <= last_s - master.trail_s or on_s >= last_s
+        for name, _, off_s in self.world.diary:
+            at_once = any(off_s <= at_s < off_s + master.trail_s for at_s in self.world.emergencies)
+            if name == MASTER and off_s not in self.world.emergencies and not at_once:
+                led = [end_s for since_s, end_s in spans if since_s + master.lead_s <= off_s]
+                assert max(led) >= off_s + master.trail_s
 
     @invariant()
     def what_is_told_is_what_was(self) -> None:
