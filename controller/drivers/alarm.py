@@ -90,7 +90,7 @@ class Alarms:
     def stop(self) -> None:
         """Ring no more. A call that is running is not waited for."""
         if self._scheduler.running:
-            self._scheduler.remove_all_jobs()  # else its thread may die looking for a job that it has just rung
+            self._scheduler.remove_all_jobs()  # else its thread may die looking for one that it has just rung
             self._scheduler.shutdown(wait=False)
 
     def _set(self, name: str, trigger: BaseTrigger, call: Call | None, max_instances: int) -> None:

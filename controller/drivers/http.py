@@ -77,8 +77,8 @@ def get_json(url: str, params: Mapping[str, str], *, deadline_s: float, size_cap
     timeout = (min(CONNECT_S, deadline_s), min(READ_S, deadline_s))
     with _Cutter(deadline_s) as cutter, _Wire(cutter) as wire:
         try:
-            answer = wire.send(request, stream=True, timeout=timeout, verify=True)
-            return _page(answer, size_cap_bytes, cutter)
+            with wire.send(request, stream=True, timeout=timeout, verify=True) as answer:
+                return _page(answer, size_cap_bytes, cutter)
         except _Refused as error:
             raise HttpError(f"{host} {error}") from error
         except (OSError, HTTPError, ValueError) as error:

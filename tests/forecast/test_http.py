@@ -1,6 +1,7 @@
 """The HTTP driver against real sockets: every vice ends in a page or one sentence, in time and in bounds."""
 
 import gzip
+import os
 import shutil
 import socket
 import ssl
@@ -153,6 +154,23 @@ def test_a_compressed_bomb_is_not_unpacked() -> None:
     bomb = gzip.compress(b" " * 40_000_000)
     assert len(bomb) < CAP_BYTES, "it would pass the size cap"
     assert "gzip" in refusal(Reply(bomb, headers={"Content-Encoding": "gzip"}))
+
+
+def test_no_socket_and_no_thread_is_left_behind() -> None:
+    with ForecastServer(Reply(b"{}"), Reply(b"{}", body_drip_s=0.05), Reply(b"<html>")) as server:
+        ask(server)
+        before = len(os.listdir("/proc/self/fd"))
+        errors = []
+        for _ in range(20):
+            with pytest.raises(HttpError) as caught:
+                ask(server, deadline_s=0.03)
+            errors.append(caught)
+        ours = [thread for thread in threading.enumerate() if isinstance(thread, threading.Timer)]
+        for thread in ours:
+            thread.join(1.0)
+    assert len(os.listdir("/proc/self/fd")) <= before + 3, "but for what the server has not yet closed"
+    assert errors
+    assert not any(thread.is_alive() for thread in ours)
 
 
 def test_nobody_listens() -> None:
