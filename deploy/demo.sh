@@ -13,5 +13,5 @@ if ! "$python" -c 'import sys; sys.exit(sys.maxsize < 2**32)'; then
     [ -x /usr/sbin/mosquitto ] || apt_install mosquitto || fail "needs a broker on a 32-bit system: sudo apt-get install mosquitto"
 fi
 make_venv "$python" .venv
-[ -e .venv/seepward-dev ] || install_locked .venv "$lock" -e
+install_locked .venv "$lock" -e
 exec .venv/bin/seepward demo "$@"

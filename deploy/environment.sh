@@ -66,9 +66,10 @@ pip_locked() {  # VENV [pip's arguments]
 }
 
 install_locked() {  # VENV LOCK [-e]: locked packages, then the project (with -e as a link to this directory)
-    local venv=$1 lock=$2 mark log
+    local venv=$1 lock=$2 mark log stamp
+    stamp=$venv/installed-${lock%.txt}
     mark=$(cat "$lock" pyproject.toml | sha256sum | cut -d' ' -f1)-$("$venv/bin/python" -c 'import platform; print(platform.python_version())')
-    if [ -n "${3:-}" ] && [ "$(cat "$venv/seepward-lock" 2> /dev/null)" = "$mark" ]; then return; fi
+    if [ -n "${3:-}" ] && [ "$(cat "$stamp" 2> /dev/null)" = "$mark" ]; then return; fi
     say "installing what $lock names into $venv (a few minutes the first time)"
     log=$(mktemp)
     # --no-build-isolation: the project is built with the hatchling of the lock, not with one fetched now.
@@ -79,5 +80,5 @@ install_locked() {  # VENV LOCK [-e]: locked packages, then the project (with -e
         fail "pip could not install what $lock names (its own words are above); is the network there?"
     fi
     rm -f "$log"
-    echo "$mark" > "$venv/seepward-lock"
+    echo "$mark" > "$stamp"
 }
