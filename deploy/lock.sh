@@ -8,8 +8,8 @@ PATH="$PATH:$PWD/.venv/bin"
 lock() {  # FILE [uv's options]
     local file=$1
     shift
-    # hatchling builds the project itself: locked as well, so that nothing unlocked is ever fetched.
-    echo "hatchling>=1.27" | uv pip compile pyproject.toml - "$@" --output-file "$file" \
+    # hatchling and editables build the project itself: locked as well, so that nothing unlocked is ever fetched.
+    printf "hatchling>=1.27\neditables\n" | uv pip compile pyproject.toml - "$@" --output-file "$file" \
         --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-emit-find-links \
         --no-config --no-annotate --quiet --custom-compile-command "bash deploy/lock.sh" > /dev/null
 }
