@@ -23,9 +23,7 @@ ROOT_DEPTH_AT_PLANTING_M = 0.15
 
 @dataclass(frozen=True)
 class Stages:
-    """Lengths, days, of the initial, development, mid and late stages (Table 11), with planting time and
-    place.
-    """
+    """Lengths of the four stages, days (Table 11), with planting time and place."""
 
     initial: int
     development: int
@@ -40,9 +38,7 @@ class Stages:
 
 @dataclass(frozen=True)
 class Crop:
-    """One row of the library. `stages` is None where Table 11 has no row; `other_stages` are its further
-    rows.
-    """
+    """One row of the library. `stages` is None where Table 11 has none; `other_stages` are further rows."""
 
     name: str
     kc_ini: float
@@ -112,10 +108,9 @@ def _of_the_day(crop: Crop, initial: float, mid: float, end: float, day: float |
 
 
 def climate_term(wind_2m_m_s: float, rh_min_percent: float, height_m: float) -> float:
-    """What wind, dryness and height add to a tabulated coefficient (bracket of FAO-56 eqs. 62, 65, 70 and
-    72).
+    """What wind, dryness and height add to a coefficient (bracket of FAO-56 eqs. 62, 65, 70 and 72).
 
-    [0.04 (u2 - 2) - 0.004 (RHmin - 45)] (h/3)^0.3, with u2 held to 1...6 m/s and RHmin to 20...80 %: outside
+[0.04 (u2 - 2) - 0.004 (RHmin - 45)] (h/3)^0.3, with u2 held to 1...6 m/s and RHmin to 20...80 %: outside
     these the page claims nothing, and heat waves lie outside.
 
     >>> round(climate_term(1.6, 35, 0.3), 4)  # FAO-56 Example 35: Kc max 1.212

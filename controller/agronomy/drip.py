@@ -129,8 +129,9 @@ def emitter_exponent(flow_1: float, head_1: float, flow_2: float, head_2: float)
 def design_emission_uniformity_percent(
     manufacturing_cv: float, emitters_per_plant: int, flow_min: float, flow_mean: float
 ) -> float:
-    """Design emission uniformity EU, %: 100 (1 - 1.27 Cv/sqrt(n)) qmin/qavg (Keller & Karmeli 1974; ASAE
-    EP405).
+    """Design emission uniformity EU, %: 100 (1 - 1.27 Cv/sqrt(n)) qmin/qavg.
+
+    Keller & Karmeli 1974; ASAE EP405, from memory.
 
     >>> round(design_emission_uniformity_percent(0.05, 1, 1.50, 1.60), 2)
     87.8
@@ -220,8 +221,9 @@ def _conductivity_over_flow(conductivity_mm_h: float, flow_l_h: float) -> float:
 
 
 def wetted_bulb(volume_l: float, conductivity_mm_h: float, flow_l_h: float) -> Bulb:
-    """Bulb after `volume_l` from one surface emitter: w = 1.82 V^0.22 (Ks/q)^-0.17, z = 2.54 V^0.63
-    (Ks/q)^0.45.
+    """Bulb after `volume_l` from one surface emitter.
+
+    w = 1.82 V^0.22 (Ks/q)^-0.17, z = 2.54 V^0.63 (Ks/q)^0.45; V in m3, Ks in m/s, q in m3/s.
 
     >>> bulb = wetted_bulb(1, 117.8, 2)  # sand
     >>> round(bulb.diameter_m, 3), round(bulb.depth_m, 3)

@@ -71,8 +71,9 @@ def exposed_fraction(covered: float, wetted: float) -> float:
 
 
 def exposed_fraction_drip(covered: float, wetted: float) -> float:
-    """The same where drippers stand under the leaves: min(1 - fc, (1 - 2/3 fc) fw) (FAO-56 p. 149, from
-    memory).
+    """The same where drippers stand under the leaves (FAO-56 p. 149, from memory).
+
+    few = min(1 - fc, (1 - 2/3 fc) fw)
 
     >>> round(exposed_fraction_drip(0.8265, 0.35), 4)
     0.1572
@@ -104,9 +105,7 @@ def evaporation_coefficient(reduction: float, kc_max: float, kcb: float, exposed
 
 @dataclass(frozen=True)
 class TopLayer:
-    """A day of the evaporating layer. Depletion and percolation are in the wet strip, evaporation over the
-    bed.
-    """
+    """A day of the evaporating layer: evaporation over the bed, the rest in the wet strip."""
 
     depletion_start_mm: float
     """De after the day's water."""

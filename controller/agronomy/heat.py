@@ -74,9 +74,7 @@ def daily_mean_c(tmax_c: float, following_tmin_c: float) -> float:
 
 @dataclass(frozen=True)
 class ExcessHeat:
-    """Excess heat of three days, K, and the factor, K squared; a heat wave where the factor is above
-    nought.
-    """
+    """Excess heat of three days, K, and the factor, K squared: above nought is a heat wave."""
 
     significance: float
     acclimatisation: float

@@ -83,9 +83,7 @@ def cycles(gross_mm: float, rate_mm_h: float, intake_mm_h: float, store_mm: floa
 
 @dataclass(frozen=True)
 class Runoff:
-    """Water shed, mm: `direct` by a run too long in itself, `soak` because the rest before it was too
-    short.
-    """
+    """Water shed, mm: `direct` by a run too long in itself, `soak` after a rest too short."""
 
     direct_mm: float
     soak_mm: float

@@ -76,9 +76,7 @@ def gravel_interception(depth_cm: float) -> float:
 
 @dataclass(frozen=True)
 class Wetting:
-    """Where the water of one event went, mm: into the soil, and into the mulch, which then holds
-    `held_mm`.
-    """
+    """Where the water of one event went, mm; the mulch then holds `held_mm`."""
 
     soil_mm: float
     caught_mm: float
@@ -125,8 +123,7 @@ PLASTIC_KC_CUT_OTHERS = (0.10, 0.30)
 
 
 def kc_under_plastic(kc: float, crop: str) -> float:
-    """Mid or end Kc under complete plastic cover: less by the smaller printed cut, so that nothing goes
-    thirsty.
+    """Mid or end Kc under complete plastic cover: less by the smaller printed cut, the safe side.
 
     >>> round(kc_under_plastic(1.00, "cucumber"), 2), round(kc_under_plastic(1.00, "okra"), 2)
     (0.85, 0.9)

@@ -40,8 +40,7 @@ def store_l(volume_l: float, available_share: float = AVAILABLE_SHARE) -> float:
 
 
 def waterings(use_l: float, store: float, refill_at_used_share: float = REFILL_AT_USED_SHARE) -> int:
-    """How often a pot must be filled to cover `use_l` from a store in litres, each time this share of it is
-    used.
+    """How often a pot must be filled to cover `use_l`, each time this share of its store is used.
 
     >>> waterings(5.75, 7.5), waterings(5.75, 2.5)
     (3, 8)

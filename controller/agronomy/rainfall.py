@@ -35,10 +35,9 @@ def storage_factor_tr21(usable_storage_mm: float) -> float:
 
 
 def effective_monthly_tr21_mm(rain_mm: float, etc_mm: float, usable_storage_mm: float) -> float:
-    """Effective rain of a month, mm, by USDA-SCS TR-21 (NEH 623 chapter 2), from memory; never above rain
-    or ETc.
+    """Effective rain of a month, mm, by USDA-SCS TR-21 (NEH 623 chapter 2), from memory.
 
-    Pe = SF (0.70917 P^0.82416 - 0.11556) 10^(0.02426 ETc), in inches.
+    At most the rain and at most ETc. Pe = SF (0.70917 P^0.82416 - 0.11556) 10^(0.02426 ETc), in inches.
 
     >>> round(effective_monthly_tr21_mm(100, 150, 75), 1)
     73.3

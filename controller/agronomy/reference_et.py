@@ -31,9 +31,7 @@ ASCE_HOURLY_DRAG = (0.24, 0.96)
 
 @dataclass(frozen=True)
 class ReferenceEt:
-    """The day's reference evapotranspiration, how it was reached, and a plain sentence for every guess in
-    it.
-    """
+    """Reference evapotranspiration of a day, its method, and a plain sentence for every guess in it."""
 
     mm: float
     method: Literal["FAO-56 Penman-Monteith", "Hargreaves"]
@@ -58,8 +56,7 @@ def saturation_kpa(temperature_c: float) -> float:
 
 
 def mean_saturation_kpa(tmax_c: float, tmin_c: float) -> float:
-    """Saturation vapour pressure of a day, es, kPa: the mean of both ends, not e° of the mean (FAO-56 eq.
-    12).
+    """Saturation vapour pressure of a day, es, kPa: mean of both ends, not e° of the mean (FAO-56 eq. 12).
 
     >>> round(mean_saturation_kpa(24.5, 15), 2)  # FAO-56 Example 3
     2.39
@@ -164,8 +161,7 @@ def net_shortwave_mj_m2(solar_mj_m2: float) -> float:
 
 
 def sky_clearness(solar_mj_m2: float, clear_sky: float) -> float:
-    """Rs/Rso, at most 1 (FAO-56, below eq. 39). Where the sun does not rise there is no ratio: taken as
-    clear.
+    """Rs/Rso, at most 1 (FAO-56, below eq. 39); taken as clear where the sun does not rise.
 
     >>> round(sky_clearness(14.5, 18.8), 2)  # FAO-56 Example 11
     0.77

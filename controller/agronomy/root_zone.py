@@ -46,8 +46,7 @@ def depletion_fraction(table_fraction: float, etc_mm: float) -> float:
 
 
 def stress_coefficient(depletion_mm: float, available_mm: float, fraction: float) -> float:
-    """Stress coefficient Ks, 0 to 1 (FAO-56 eq. 84): 1 while depletion is within RAW, then falling evenly
-    to 0.
+    """Stress coefficient Ks (FAO-56 eq. 84): 1 while depletion is within RAW, then evenly down to 0.
 
     >>> round(stress_coefficient(67.0, 160, 0.40), 2)  # FAO-56 Example 37, day 3
     0.97
@@ -60,9 +59,7 @@ def stress_coefficient(depletion_mm: float, available_mm: float, fraction: float
 
 @dataclass(frozen=True)
 class Balance:
-    """One day of the root zone, mm: depletion at its end, what plants and soil took, what drained below the
-    roots.
-    """
+    """One day of the root zone, mm: depletion at its end, what was used, what drained below the roots."""
 
     depletion_mm: float
     stress: float

@@ -1,11 +1,9 @@
-"""What each soil texture holds and how fast water enters it: starting figures, to be corrected by the bed
-itself.
+"""What each soil texture holds and how fast water enters it: first guesses, for the bed to correct.
 
 Three published sets stand side by side in one row per texture; never mix figures of one kind from two sets.
 
-* field capacity, wilting point, REW, TEW: midpoints of FAO-56 (1998) Table 19. Its ranges are wide: sand
-holds
-  50 to 110 mm/m.
+* field capacity, wilting point, REW, TEW: midpoints of FAO-56 (1998) Table 19. Its ranges are wide:
+  sand holds 50 to 110 mm/m.
 * intake rate and allowable surface accumulation: Irrigation Association, Landscape Irrigation Scheduling and
   Water Management (2005), from memory. Cautious design values for overhead water; for textures absent there
   the next heavier row it has (practice).
@@ -22,9 +20,7 @@ from controller.agronomy.ranges import within
 MM_PER_INCH = 25.4
 
 SLOPE_CLASSES_PERCENT = (3.0, 6.0, 12.0)
-"""Upper ends of the first three slope classes of the Irrigation Association; the fourth is anything
-steeper.
-"""
+"""Upper ends of the Irrigation Association's first three slope classes; the fourth is anything steeper."""
 
 
 @dataclass(frozen=True)
@@ -54,8 +50,7 @@ class Soil:
         return 1000 * (self.field_capacity - self.wilting_point)
 
     def surface_store_mm(self, slope_percent: float) -> float:
-        """Water, mm, that may stand in the hollows of the surface before it runs off, on a slope of this
-        much.
+        """Water, mm, that may stand on a surface of this slope before it runs off.
 
         Between two printed classes (3.5 %) the steeper one holds.
 

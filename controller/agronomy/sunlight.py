@@ -1,5 +1,4 @@
-"""Where the sun stands, when it rises and sets, and how much radiation reaches the top of the air and the
-ground.
+"""Where the sun stands, when it rises and sets, and what radiation comes in above the air and below it.
 
 Radiation follows FAO-56 (Allen, Pereira, Raes & Smith 1998, Irrigation and Drainage Paper 56), chapter 3,
 whose equation numbers are given. Its sunset angle knows neither refraction nor the sun's radius, so it
@@ -245,9 +244,7 @@ def sun_elevation_deg(latitude_deg: float, longitude_deg: float, when_utc: datet
 
 @dataclass(frozen=True)
 class SunTimes:
-    """Sunrise, noon (highest sun) and sunset of one day, in UTC. A missing event is None and `always` says
-    why.
-    """
+    """Sunrise, noon (highest sun) and sunset of a day, in UTC; a missing event is None, `always` says why."""
 
     sunrise: datetime | None
     noon: datetime
@@ -256,10 +253,9 @@ class SunTimes:
 
 
 def sun_times(latitude_deg: float, longitude_deg: float, day: date, timezone: tzinfo) -> SunTimes:
-    """Sunrise, noon and sunset of the civil day `day` in `timezone`, upper limb on a level horizon at sea
-    level.
+    """Sunrise, noon and sunset of the civil day `day` in `timezone`, upper limb on a level horizon.
 
-    Noon is the one nearest to 12:00 of that day, sunrise the one before it and sunset the one after; where
+Noon is the one nearest to 12:00 of that day, sunrise the one before it and sunset the one after; where
     clocks and sun are far apart, or near the polar circles, these can fall on the neighbouring civil date.
     Each event is found at its own moment, so it is right within seconds (what a real horizon and real air
     do is minutes).
@@ -283,9 +279,7 @@ def sun_times(latitude_deg: float, longitude_deg: float, day: date, timezone: tz
 
 
 def _transit_near(longitude_deg: float, moment: datetime) -> datetime:
-    """The sun's passage over the meridian nearest to `moment`: step back by the hour angle until it is
-    nought.
-    """
+    """The sun's passage over the meridian nearest to `moment`: step back by the hour angle till nought."""
     for _ in range(3):
         _, hour_angle = _declination_and_hour_angle_deg(longitude_deg, moment)
         moment -= timedelta(hours=hour_angle / 15)
@@ -293,8 +287,7 @@ def _transit_near(longitude_deg: float, moment: datetime) -> datetime:
 
 
 def _crossing(height: Callable[[datetime], float], down: datetime, up: datetime) -> datetime | None:
-    """The moment between `down` and `up` at which `height` passes nought, to 0.1 s; None if it is not down
-    there.
+    """When `height` passes nought between `down` and `up`, to 0.1 s; None if it is not below at `down`.
 
     Halving the interval is slower than Newton's rule and cannot run away where the sun only grazes the
     horizon.
