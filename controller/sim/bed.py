@@ -15,6 +15,7 @@ WET_STEP_H, SWIFT_STEP_H = 5.0 / 60.0, 10.0 / 60.0
 LOST_IN_THE_AIR = {"micro-spray": 0.08}      # of what a line throws; others next to nothing
 LOST_OTHERWISE = 0.01
 BETWEEN_THE_LINES = 0.4                      # density of roots there, beside 1 under the lines
+SET_OUT_ROOTS_MM = 120.0
 FREE_OF_STRESS = 0.9                         # of the potential transpiration of a day
 
 
@@ -83,7 +84,8 @@ def plants_on(zone: Zone, day: date, demand: float) -> Plants:
     full = crop.kcb_mid + (crop.kcb_end - crop.kcb_mid) * faded
     thirst = demand * (crop.kcb_ini + (full - crop.kcb_ini) * grown)
     deepest_mm = 1000.0 * (zone.root_depth_m or 0.85 * crop.root_depth_max_m)
-    rooted_mm = deepest_mm if zone.root_depth_m else max(100.0, deepest_mm * (0.2 + 0.8 * grown))
+    young_mm = deepest_mm if zone.root_depth_m else min(deepest_mm, SET_OUT_ROOTS_MM)
+    rooted_mm = max(young_mm, deepest_mm * (0.2 + 0.8 * grown))
     return Plants(cover=0.05 + 0.8 * grown, thirst=thirst, rooted_mm=rooted_mm)
 
 
@@ -107,7 +109,7 @@ class Bed:
         self.depth_mm = 1000.0 * deepest_m + (0.0 if zone.pots else 100.0)
         share = min(1.0, zone.line.flow_l_min * 60.0 / (zone.line.rate_mm_h * zone.area_m2))
         available = 0.6 + 0.3 * chance.random()
-        shares = (share, 1.0 - share) if share < 0.95 else (1.0,)
+        shares = (1.0,) if zone.pots or share > 0.95 else (share, 1.0 - share)
         self.columns = [Column(self.earth, layers_mm(self.depth_mm), available, share) for share in shares]
         mulch_cm = zone.mulch.depth_cm if zone.mulch else 0.0
         film = zone.mulch is not None and zone.mulch.kind == "film"

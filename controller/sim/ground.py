@@ -52,7 +52,9 @@ def layers_mm(depth_mm: float) -> list[float]:
 
 def _even(depth_mm: float, about_mm: float) -> list[float]:
     """A depth in equal layers of about that thickness; none for no depth."""
-    count = max(1, round(depth_mm / about_mm)) if depth_mm > 1e-6 else 0
+    if depth_mm < 1.0:
+        return []
+    count = max(1, round(depth_mm / about_mm))
     return [depth_mm / count] * count
 
 

@@ -41,7 +41,7 @@ class Wrong:
 
     bias: in the canonical unit, for good. gain: of a factor, for good. noise: of each reading.
     resolution: smallest step. warmth_1_k: per kelvin of the day's highest temperature over 25 degC.
-    missing: share of readings that never arrive. silent: chance per day of a silent spell, of 3 days on average.
+    missing: share of messages that never arrive. silent: chance per day of a silent spell, of 3 days on average.
     """
 
     bias: float = 0.0
@@ -104,6 +104,7 @@ class Instrument:
                  faults: Sequence[SensorFault] = ()) -> None:
         self.entry = entry
         self._seed = seed
+        self.missing = WRONG[quality][entry.kind].missing
         self._wrong = WRONG[quality][entry.kind]
         self._truth = truth
         self._faults = [fault for fault in faults if fault.sensor == entry.id]
@@ -118,10 +119,9 @@ class Instrument:
     def read(self, at: datetime, highest_c: float) -> float | None:
         """The number it publishes now; None if nothing comes. highest_c: the day's highest temperature."""
         true_value = self._truth()
-        lost = self._noise.random() < self._wrong.missing or self._in_silent_spell(at)
         noise = self._noise.gauss(0.0, 1.0)
         fault = next((fault.kind for fault in self._faults if fault.holds(at)), None)
-        if fault == "silent" or (lost and fault is None):
+        if fault == "silent" or self._in_silent_spell(at):
             return None
         if fault == "frozen" and self._last is not None:
             return self._last
@@ -189,17 +189,23 @@ def _decimals(entry: SensorEntry) -> int:
 
 
 class Station:
-    """The sensors of one topic, which speak together, every `every_min` minutes."""
+    """The sensors of one topic, which speak together every 15, 20 or 30 minutes."""
 
     def __init__(self, topic: str, instruments: Sequence[Instrument], seed: int) -> None:
-        chance = dice(seed, "station", topic)
+        self._chance = dice(seed, "station", topic)
         self.topic = topic
         self.instruments = tuple(instruments)
-        self.every = timedelta(minutes=chance.choice((15, 20, 30)))
-        self.offset = timedelta(seconds=chance.randrange(int(self.every.total_seconds())))
+        self.every = timedelta(minutes=self._chance.choice((15, 20, 30)))
+        self.offset = timedelta(seconds=self._chance.randrange(1, int(self.every.total_seconds())))
+        self._missing = max(instrument.missing for instrument in instruments)
 
     def speak(self, at: datetime, highest_c: float) -> list[tuple[str, bytes]]:
-        """The messages of one moment: one JSON document, or a plain number per sensor without a pointer."""
+        """The messages of one moment: one JSON document, or a plain number per sensor without a pointer.
+
+        Lost on the air now and then, as a whole; a rain gauge then says it all the next time.
+        """
+        if self._chance.random() < self._missing:
+            return []
         messages: list[tuple[str, bytes]] = []
         document: dict[str, Any] = {}
         for instrument in self.instruments:

@@ -28,9 +28,9 @@ HOURS_OF_RAIN = 3.0  # of a wet day, on average; see sky.shower
 # Each pair: now, and more per day ahead.
 ERROR_SD = (
     (1.0, 0.3),      # temperature [K]
-    (1.0, 0.2),      # dew point [K]
-    (0.05, 0.015),   # logarithm of radiation
-    (0.15, 0.03),    # logarithm of wind
+    (1.0, 0.5),      # dew point [K]
+    (0.05, 0.03),    # logarithm of radiation
+    (0.15, 0.05),    # logarithm of wind
 )
 RAIN_FOUND = (0.92, -0.05)
 RAIN_FALSE = (0.30, 0.10)          # times the season's chance of rain

@@ -61,7 +61,7 @@ class Plot:
         self.site = config.build()
         self.sky = Sky(self.site, seed, script)
         self.beds = {zone.id: Bed(zone, seed, DOUBT[quality]) for zone in self.site.zones}
-        self.now = start
+        self.now: datetime | None = None
         self._outlook = Outlook(self.sky, seed, exact=quality == "exact")
         self._stations = self._set_up(config.sensor, seed, quality, faults)
         self._due: dict[str, datetime] = {}              # when each topic speaks next
@@ -70,6 +70,8 @@ class Plot:
         self._days: dict[date, _DayLog] = {}
         self._spoken: list[tuple[str, bytes]] = []
         self._fallen_mm = 0.0
+        if start is not None:
+            self._begin(start)
 
     # --- the methods of a garden ---
 
@@ -81,20 +83,18 @@ class Plot:
         for zone_id in litres:
             if zone_id not in self.beds:
                 raise KeyError(f'no zone "{zone_id}" in this garden; it has {", ".join(self.beds)}')
-        start = self.now = self.now or until - ONE_HOUR
+        start = self.now or self._begin(until - ONE_HOUR)
         watered = {zone_id: amount for zone_id, amount in litres.items() if amount > 0.0}
         if until < start or (until == start and watered):
             raise ValueError(f"cannot advance to {until.isoformat()}: the garden is at {start.isoformat()}")
-        if not self._due:
-            self._due = {topic: start + station.offset for topic, station in self._stations.items()}
-            self._lived_to = dict.fromkeys(self.beds, start)
         for zone_id in watered:
             self._live(zone_id, start)
-        while self.now < until:
-            next_hour = _full_hour(self.now) + ONE_HOUR
-            at = min(until, next_hour, *(due for due in self._due.values() if due > self.now))
-            share = (at - self.now) / (until - start)
-            self._pass(at, {zone_id: amount * share for zone_id, amount in watered.items()})
+        now = start
+        while now < until:
+            at = min(until, _full_hour(now) + ONE_HOUR, *self._due.values())
+            share = (at - now) / (until - start)
+            self._pass(now, at, {zone_id: amount * share for zone_id, amount in watered.items()})
+            now = at
 
     def messages(self) -> list[tuple[str, bytes]]:
         """What its sensors have published since the last call, in order."""
@@ -119,12 +119,17 @@ class Plot:
 
     # --- time ---
 
-    def _pass(self, at: datetime, litres: Mapping[str, float]) -> None:
-        """Up to `at`, which is not beyond the end of the present hour nor beyond any sensor's next word."""
-        assert self.now is not None
-        hours = (at - self.now) / ONE_HOUR
-        hour = self.sky.hour(_full_hour(self.now))
-        self._log_weather(hour, hours)
+    def _begin(self, start: datetime) -> datetime:
+        self.now = start
+        self._due = {topic: start + station.offset for topic, station in self._stations.items()}
+        self._lived_to = dict.fromkeys(self.beds, start)
+        return start
+
+    def _pass(self, now: datetime, at: datetime, litres: Mapping[str, float]) -> None:
+        """From now to `at`, which is not beyond the end of this hour nor beyond any sensor's next word."""
+        hours = (at - now) / ONE_HOUR
+        hour = self.sky.hour(_full_hour(now))
+        self._log_weather(local_date(now, self.site.timezone), hour, hours)
         self._fallen_mm += (hour.rain_mm or 0.0) * hours
         for zone_id, amount in litres.items():
             self._live(zone_id, at, amount)
@@ -153,9 +158,7 @@ class Plot:
             self._demand_mm[hour.start] = demand_mm(hour, self.site.elevation_m)
         return self._demand_mm[hour.start]
 
-    def _log_weather(self, hour: Hour, hours: float) -> None:
-        assert self.now is not None
-        day = local_date(self.now, self.site.timezone)
+    def _log_weather(self, day: date, hour: Hour, hours: float) -> None:
         log = self._days.setdefault(day, _DayLog(hour.temperature_c, hour.temperature_c))
         log.tmax_c = max(log.tmax_c, hour.temperature_c)
         log.tmin_c = min(log.tmin_c, hour.temperature_c)

@@ -31,8 +31,8 @@ def sine_of_elevation(instant: datetime, latitude_deg: float, longitude_deg: flo
 
 
 def clear_sky_w_m2(sine: float) -> float:
-    """Global radiation under a clear sky [W/m2]: Haurwitz (1945), 1098 sin h exp(−0.057 / sin h)."""
-    return 1098.0 * sine * math.exp(-0.057 / sine) if sine > 1e-3 else 0.0
+    """Global radiation under a clear sky [W/m2]: Haurwitz (1945), 1098 sin h exp(−0.059 / sin h)."""
+    return 1098.0 * sine * math.exp(-0.059 / sine) if sine > 1e-3 else 0.0
 
 
 def through_cloud(cover: float) -> float:
