@@ -127,13 +127,14 @@ def _close_by_hand(directory: str, config_path: str | None, ended: tuple[int, ..
     try:
         still_on = _claim_at_rest(driver, lines)
     except Exception as error:  # a pin driver may raise anything, and then nothing is closed
-        what = f"{type(error).__name__}: {error}"
+        what = " ".join(f"{type(error).__name__}: {error}".split())
         said = f"The valves may be open: their lines cannot be claimed{killed} ({what}).{doubt}"
         return Report(False, said, ended=ended)
     if still_on:
         return Report(False, f"These lines still read on{killed}: {', '.join(still_on)}.{doubt}", ended=ended)
-    said = f"Every valve is closed: {len(lines)} lines put to rest{killed}.{doubt}"
-    return Report(not doubts, said, tuple(lines), ended)
+    count = f"{len(lines)} line{'s' if len(lines) > 1 else ''}"
+    known = "Every valve is closed" if not doubts else "Every known valve is closed"
+    return Report(not doubts, f"{known}: {count} put to rest{killed}.{doubt}", tuple(lines), ended)
 
 
 def _claim_at_rest(driver: str, lines: Mapping[str, Line]) -> list[str]:

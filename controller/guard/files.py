@@ -50,10 +50,13 @@ def _pid_in(descriptor: int) -> int | None:
 
 
 def lock_holders(runtime_dir: str) -> set[int]:
-    """The pids that hold the lock, by the kernel's own list; empty if it lists none."""
-    inode = os.stat(os.path.join(runtime_dir, LOCK)).st_ino
-    with open("/proc/locks", encoding="ascii") as locks:
-        rows = [line.split() for line in locks]
+    """The pids that hold the lock, by the kernel's own list; empty if it lists none or cannot be read."""
+    try:
+        inode = os.stat(os.path.join(runtime_dir, LOCK)).st_ino
+        with open("/proc/locks", encoding="ascii") as locks:
+            rows = [line.split() for line in locks]
+    except OSError:
+        return set()
     return {int(row[4]) for row in rows if row[1] == "FLOCK" and row[5].rpartition(":")[2] == str(inode)}
 
 

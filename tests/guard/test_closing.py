@@ -155,6 +155,15 @@ def test_pins_that_cannot_be_had(garden: Garden, tmp_path: Path) -> None:
     assert report.said.startswith("The valves may be open: their lines cannot be claimed (AttributeError")
 
 
+def test_a_line_that_is_not_clear_is_named_and_the_others_are_closed(garden: Garden, tmp_path: Path) -> None:
+    config = tmp_path / "garden.toml"
+    config.write_text(CONFIG.replace('pin = 27, active = "low"', 'pin = 27, active = "lo"'))
+    report = close_everything(garden.runtime_dir, str(config))
+    assert not report.ok
+    assert report.said.startswith("Every known valve is closed: 2 lines put to rest. But the line of kale is not clear")
+    assert {row.pin for row in garden.rows() if row.what == "claim"} == {22, 17}
+
+
 def test_a_config_that_is_wrong_in_places() -> None:
     driver, lines, unclear = lines_of_config(
         {
