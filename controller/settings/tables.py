@@ -392,7 +392,7 @@ class ZoneTable(Table):
     """Give it if the plants stand in pots."""
 
 
-Pair = Annotated[tuple[float, float], Says("a pair of numbers [raw, value]")]
+Point = Annotated[float, Field(ge=-1e7, le=1e7)]
 
 
 class SensorTable(Table):
@@ -411,7 +411,11 @@ class SensorTable(Table):
     unit: Literal["m3/m3", "%", "raw", "°C", "°F", "mm", "in"]
     """Unit of the number."""
     calibration: (
-        Annotated[tuple[Pair, Pair], Says("two pairs of numbers [[raw, value], [raw, value]]")] | None
+        Annotated[
+            tuple[tuple[Point, Point], tuple[Point, Point]],
+            Says("two pairs of numbers [[raw, value], [raw, value]]"),
+        ]
+        | None
     ) = None
     """Two readings with the true values: m3/m3, degC or mm. Needed for "raw"."""
     sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None

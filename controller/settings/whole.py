@@ -50,7 +50,8 @@ class Settings(Table):
 
     def build(self) -> Site:
         """What the core is given."""
-        site, watering, master = self.site, self.watering, self.supply.master
+        site, supply, watering = self.site, self.supply, self.watering
+        dead_s = supply.master.lead_s + supply.master.trail_s if supply.master else 0.0
         by_month = sorted(self.normal, key=lambda normal: normal.month)
         return Site(
             id=site.id,
@@ -59,7 +60,7 @@ class Settings(Table):
             longitude_deg=site.longitude,
             elevation_m=site.elevation_m,
             timezone=ZoneInfo(site.timezone),
-            supply=Supply(self.supply.capacity_l_min, self.supply.settle_s, master.lead_s + master.trail_s if master else 0.0),
+            supply=Supply(supply.capacity_l_min, supply.settle_s, dead_s),
             zones=tuple(build.zone_of(zone, self.guard) for zone in self.zone),
             sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
             heat=Heat(self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before),

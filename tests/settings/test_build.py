@@ -29,7 +29,7 @@ def test_the_place_and_the_rules_come_through() -> None:
 
     assert (site.id, site.latitude_deg, site.longitude_deg, site.elevation_m) == ("plot", 38.57, -7.91, 0.0)
     assert site.timezone == ZoneInfo("Europe/Lisbon")
-    assert site.supply.capacity_l_min == 12
+    assert (site.supply.capacity_l_min, site.supply.dead_s) == (12.0, 4.0)  # the master's lead and trail, 2 s each
     assert site.watering.allowed == (Hours(time(20), time(9)),)
     assert [each.id for each in site.zones] == ["tomatoes", "salad", "peppers"]
     assert site.zone("tomatoes").planted == date(2026, 4, 25)
