@@ -183,3 +183,29 @@ def test_control_characters_in_a_value_are_shown_as_escapes() -> None:
 
 def test_a_mark_of_byte_order_does_no_harm() -> None:
     assert lines_of(b"\xef\xbb\xbf" + GOOD.encode()) == []
+
+
+def with_normals(*rows: tuple[int, float, float]) -> str:
+    tables = "".join(f"[[normal]]\nmonth = {m}\ntmax_c = {high}\ntmin_c = {low}\n" for m, high, low in rows)
+    return edited("[supply]", f"{tables}[supply]")
+
+
+def test_normals_with_a_mistake_each() -> None:
+    year = [(month, 25.0, 12.0) for month in range(1, 13)]
+    assert lines_of(with_normals(*year)) == []
+
+    (swapped,) = lines_of(with_normals(*year[:6], (7, 17.0, 33.0), *year[7:]))
+    assert "[[normal]] 7: tmin_c: 33 is above tmax_c, 17; were they swapped?" in swapped
+    (twice,) = lines_of(with_normals(*year[:11], (3, 25.0, 12.0)))
+    assert "[[normal]]: month: 3 is there twice; give each month once" in twice
+    (thirteen,) = lines_of(with_normals(*year[:11], (13, 25.0, 12.0)))
+    assert "[[normal]] 13: month: 13 does not fit; give a whole number from 1 to 12" in thirteen
+
+
+def test_the_masters_dead_times_may_not_eat_an_opening() -> None:
+    (line, *rest) = lines_of(edited("lead_s = 2, trail_s = 2", "lead_s = 30, trail_s = 60").replace(
+        "longest_open_min = 20", "longest_open_min = 1.5"
+    ))  # fmt: skip
+
+    assert rest == []
+    assert '"salad": longest_open_min: 1.5 is no longer than the master\'s lead_s and trail_s together (90 s)' in line
