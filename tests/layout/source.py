@@ -50,7 +50,8 @@ def imports_of(file: str, tree: ast.AST) -> Iterator[Import]:
         if isinstance(node, ast.Import):
             yield from (Import(file, node.lineno, alias.name) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0 and node.module, f"{file}:{node.lineno}: imports are absolute here"
+            assert node.module, f"{file}:{node.lineno}: imports are absolute here"
+            assert node.level == 0, f"{file}:{node.lineno}: imports are absolute here"
             for alias in node.names:
                 below = f"{node.module}.{alias.name}"
                 yield Import(file, node.lineno, below if _is_module(below) else node.module)
