@@ -10,21 +10,20 @@ Times are stored as UTC text (RFC 3339) and shown in the site's zone by whoever 
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core import to_json
 
 from controller.core.actions import Note, Open
 from controller.core.events import ForecastArrived, Reading, ValveClosed
-from controller.core.forecast import Forecast
 from controller.core.garden import Garden
 from controller.core.moment import Now
-from controller.core.weather import DayWeather
 
 SCHEMA = (
     """
@@ -51,7 +50,6 @@ CHECKPOINT_PAGES = 64
 """A small write-ahead log: a big one eats the room that a full disk still has."""
 
 _GARDEN = TypeAdapter(Garden)
-_DAY_WEATHER = TypeAdapter(DayWeather)
 
 
 class JournalError(Exception):
@@ -124,6 +122,10 @@ class Journal:
         rows = self._db.execute("SELECT pulse, watering, zone, opened, seconds FROM opening WHERE closed IS NULL")
         return [Unfinished(pulse, watering, zone, _instant(at), s) for pulse, watering, zone, at, s in rows]
 
+    def given(self, since: datetime, until: datetime) -> list[Given]:
+        """Openings that began in [since, until), as far as they are committed."""
+        return openings(self._db, since, until)
+
     def opened_within(self, span: timedelta, now: datetime) -> list[Given]:
         """Closed openings that ended within `span` before now: what the guard's rolling limits must know of."""
         return [
@@ -142,8 +144,10 @@ class Journal:
 
     def saw_forecast(self, event: ForecastArrived) -> None:
         """Keep a forecast whole: plans are explained by it, and its skill is judged by it later."""
-        body = TypeAdapter(Forecast).dump_json(event.forecast).decode()
-        self._wait("INSERT INTO forecast VALUES (?, ?, ?)", (_text(event.forecast.issued), event.forecast.source, body))
+        forecast = event.forecast
+        self._wait(
+            "INSERT INTO forecast VALUES (?, ?, ?)", (_text(forecast.issued), forecast.source, _json(forecast.hours))
+        )
         self._wait(
             "DELETE FROM forecast WHERE issued NOT IN (SELECT issued FROM forecast ORDER BY issued DESC LIMIT ?)",
             (FORECASTS_KEPT,),
@@ -341,15 +345,4 @@ def _instant(text: str) -> datetime:
 
 
 def _json(facts: Any) -> str:
-    return json.dumps(facts, default=_plain, ensure_ascii=False)
-
-
-def _plain(value: Any) -> Any:
-    """What JSON does not know: dataclasses as their fields, dates and instants as text."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return TypeAdapter(type(value)).dump_python(value, mode="json")
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    if isinstance(value, Sequence | set | frozenset):
-        return list(value)
-    raise TypeError(f"cannot be written to the journal: {type(value).__name__}")
+    return to_json(facts, inf_nan_mode="null").decode()

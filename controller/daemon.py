@@ -1,0 +1,418 @@
+"""The real world, put together: broker, forecast, guard, journal and clock around the one deciding loop.
+
+Only this thread decides. The network threads, the guard's reader and the alarm clock drop what they have into the
+inbox. The loop beats the guard each time it comes round: when it does not come round, the guard closes everything.
+
+Started with what there is: no broker, no forecast and no readable journal are faults that are said, not reasons to
+stay away. No guard is: nothing can be opened without it.
+"""
+
+import contextlib
+import logging
+import os
+import queue
+import signal
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from controller import __version__
+from controller.agronomy.sunlight import sun_elevation_deg
+from controller.core.actions import Answer, Note
+from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, Woke
+from controller.core.garden import Garden
+from controller.core.moment import Now
+from controller.core.site import Site
+from controller.core.step import fit_to_site, new_garden
+from controller.drivers.alarm import Alarms
+from controller.drivers.http import get_json
+from controller.drivers.mqtt import Address, MqttLink, Tls
+from controller.drivers.system_clock import SystemClock
+from controller.drivers.systemd import Supervisor
+from controller.guard.files import HeldError, take_lock
+from controller.guard.rules import UsedOpening
+from controller.guard.wire import Charged
+from controller.loop import Loop
+from controller.report.views import all_views, in_a_sentence, status_view
+from controller.settings import Settings, password
+from controller.shells.forecast import SOURCES, Fetcher, Place
+from controller.shells.journal import Journal, JournalError
+from controller.shells.recovery import endings
+from controller.shells.telemetry import Telemetry
+from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
+
+LOG = logging.getLogger("seepward")
+
+BEAT_S = 0.2
+"""The loop comes round at least this often; the guard closes after several missed beats (its silence_s)."""
+SHOW_EVERY_S = 0.5
+GUARD_STARTS_MOST = 4
+GUARD_STARTS_WITHIN_S = 3600.0
+GUARD_READY_WITHIN_S = 15.0
+GUARD_GONE_WITHIN_S = 3.0
+DAY = timedelta(hours=24)
+
+
+class CannotStartError(Exception):
+    """The daemon cannot do its work at all; its text is one line for the person."""
+
+
+class GuardLink:
+    """The loop's way to the guard. A guard that is gone is told of by its reader thread, so nothing is raised here."""
+
+    def __init__(self, guard: GuardProcess) -> None:
+        self.guard = guard
+
+    def open(self, zone: str, pulse: str, seconds: float) -> None:
+        """Ask for an opening."""
+        self._try(lambda: self.guard.open(zone, pulse, seconds))
+
+    def close(self, zone: str | None, why: str) -> None:
+        """Ask to close."""
+        self._try(lambda: self.guard.close(zone, why))
+
+    def noted(self, pulse: str) -> None:
+        """Let the guard forget a closing."""
+        self._try(lambda: self.guard.noted(pulse))
+
+    def beat(self) -> None:
+        """Say that the loop is alive."""
+        self._try(self.guard.beat)
+
+    def _try(self, say: Callable[[], None]) -> None:
+        try:
+            say()
+        except GuardGoneError as error:
+            LOG.debug("not said to the guard: %s", error)
+
+
+class Outlet:
+    """What the loop has come to, told to the broker and the log; the state at most twice a second."""
+
+    def __init__(self, telemetry: Telemetry, started: datetime) -> None:
+        self._telemetry = telemetry
+        self._started = started
+        self._latest: tuple[Site, Garden, Now] | None = None
+        self._shown_mono_s = 0.0
+
+    def show(self, site: Site, garden: Garden, now: Now) -> None:
+        """Keep the newest state for the next telling."""
+        self._latest = (site, garden, now)
+
+    def said(self, note: Note) -> None:
+        """A line for the log."""
+        level = logging.WARNING if note.kind in ("fault", "refusal") else logging.INFO
+        LOG.log(level, "%s%s", f"{note.zone}: " if note.zone else "", note.said)
+
+    def answer(self, answer: Answer) -> None:
+        """The answer to an ask."""
+        self._telemetry.answer(answer)
+
+    def tell(self, now: Now) -> None:
+        """Tell the broker what has changed, if it is time."""
+        if self._latest is None or now.mono_s - self._shown_mono_s < SHOW_EVERY_S:
+            return
+        site, garden, _ = self._latest
+        self._shown_mono_s = now.mono_s
+        own = {
+            "started": self._started.astimezone(site.timezone).isoformat(timespec="seconds"),
+            "version": __version__,
+            "memory_mb": _memory_mb(),
+            "refused_messages": dict(self._telemetry.refused),
+        }
+        views = all_views(site, garden, now)
+        views["status"] = status_view(site, garden, now, **own)
+        self._telemetry.show(views)
+
+
+class Daemon:
+    """One run of `seepward run`."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._site = settings.build()
+        self._inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
+        self._journal, self._journal_trouble = open_journal(Path(settings.journal.path))
+        remembered = self._journal.remember()
+        self._clock = SystemClock(_latest(remembered))
+        now = self._clock.now()
+        garden = new_garden(self._site, now) if remembered is None else fit_to_site(self._site, remembered, now)
+        self._telemetry = Telemetry(settings.sensor, self._site.id, self._inbox.put, self._clock)
+        self._link = self._broker_link()
+        self._outlet = Outlet(self._telemetry, now.utc)
+        self._valves = GuardLink(GuardProcess(settings.guard.runtime_dir, self._inbox.put))
+        self._loop = Loop(
+            self._site, garden, clock=self._clock, valves=self._valves, journal=self._journal, outlet=self._outlet
+        )
+        self._fetcher = self._forecast_fetcher()
+        self._alarms = Alarms(lambda: self._inbox.put(Woke()))
+        self._supervisor = Supervisor()
+        self._guard_starts: deque[float] = deque(maxlen=GUARD_STARTS_MOST)
+        self._guard_was_ready = False
+        self._clock_gap_s = now.utc.timestamp() - now.mono_s
+        self._stop_because: str | None = None
+        self._armed_for: datetime | None = None
+
+    def run(self) -> int:
+        """Work until told to stop. The exit code: 0 stopped on purpose, 1 could not go on."""
+        for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(name, self._told_to_stop)
+        for warning in self._settings.warnings():
+            LOG.warning("%s", warning)
+        try:
+            self._begin()
+            while self._stop_because is None:
+                self._round()
+            LOG.info("Stopping: %s.", self._stop_because)
+            return 0
+        except CannotStartError as error:
+            LOG.error("%s", error)
+            return 1
+        except Exception:
+            LOG.exception("Something is broken; all valves are closed and the daemon ends, to be started anew.")
+            return 1
+        finally:
+            self._end()
+
+    # --- beginning and end ---
+
+    def _begin(self) -> None:
+        """Close first, remember what was cut, then connect."""
+        self._await_free_lines()
+        self._take(Started())
+        self._recover()
+        if self._journal_trouble is not None:
+            self._take(Trouble("journal", self._journal_trouble))
+        self._start_guard()
+        if self._fetcher is not None:
+            self._fetcher.start()
+        self._alarms.every("commit", 600.0, lambda: self._inbox.put(Woke()))
+        self._alarms.start()
+        self._link.start()
+        self._await_guard()
+        self._supervisor.ready()
+
+    def _end(self) -> None:
+        """Close the valves first; everything else may fail afterwards."""
+        self._supervisor.stopping()
+        code = self._valves.guard.stop()
+        if code not in (0, None):
+            LOG.warning("The guard ended with code %s.", code)
+        if self._fetcher is not None:
+            self._fetcher.stop()
+        self._alarms.stop()
+        self._drain()
+        self._loop.commit()
+        self._telemetry.farewell()
+        self._link.close()
+        self._journal.close()
+
+    def _drain(self) -> None:
+        """Write down what the guard has said while closing, so that the next start need not guess."""
+        while not self._inbox.empty():
+            event = self._inbox.get()
+            if isinstance(event, ValveClosed):
+                self._take(event)
+
+    def _told_to_stop(self, number: int, frame: FrameType | None) -> None:
+        self._stop_because = f"received {signal.Signals(number).name}"
+        self._inbox.put(Woke())
+
+    # --- one round of the loop ---
+
+    def _round(self) -> None:
+        self._valves.beat()
+        now = self._clock.now()
+        wait_s = min(BEAT_S, max(0.0, (self._loop.wake_at - now.utc).total_seconds()))
+        with contextlib.suppress(queue.Empty):
+            self._happen(self._inbox.get(timeout=wait_s))
+        for event in self._telemetry.events():
+            self._take(event)
+            self._valves.beat()
+        self._loop.look_in()
+        self._arm()
+        self._watch_parts(now)
+        self._outlet.tell(now)
+        self._supervisor.alive(in_a_sentence(self._site, self._loop.garden, now.utc))
+
+    def _happen(self, event: Event) -> None:
+        if not isinstance(event, GuardLost):
+            self._take(event)
+        elif self._stop_because is None:
+            self._guard_lost(event)
+
+    def _take(self, event: Event) -> None:
+        self._loop.take(event)
+
+    def _arm(self) -> None:
+        """Set the alarm clock to the instant the core asked for. (The loop looks in by itself too: two clocks.)"""
+        if self._loop.wake_at != self._armed_for:
+            self._armed_for = self._loop.wake_at
+            self._alarms.at("wake", self._loop.wake_at)
+
+    def _watch_parts(self, now: Now) -> None:
+        """What should be alive, is it? A dead network thread is replaced; a stepped clock re-arms the alarms."""
+        if not self._link.network_alive():
+            LOG.warning("The network thread to the broker has died; a new one is started.")
+            self._link.restart()
+        gap_s = now.utc.timestamp() - now.mono_s
+        if abs(gap_s - self._clock_gap_s) > 2.0:
+            self._clock_gap_s = gap_s
+            self._alarms.rebuild()
+        up, said = self._link.state()
+        down = "broker" in self._loop.garden.faults
+        if up and down:
+            self._take(Trouble("broker", None))
+        elif not up and not down:
+            self._take(Trouble("broker", said))
+
+    # --- the guard ---
+
+    def _await_free_lines(self) -> None:
+        """An earlier daemon's guard may still be closing and writing its last words; then the lock is free."""
+        directory = self._settings.guard.runtime_dir
+        deadline_s = time.monotonic() + GUARD_GONE_WITHIN_S
+        while True:
+            try:
+                os.makedirs(directory, exist_ok=True)
+                os.close(take_lock(directory))
+                return
+            except HeldError as error:
+                if time.monotonic() > deadline_s:
+                    raise CannotStartError(f"Another Seepward is running: {error}.") from None
+            except OSError as error:
+                raise CannotStartError(f"The guard's directory cannot be used ({error}).") from None
+            time.sleep(0.05)
+
+    def _start_guard(self) -> None:
+        self._guard_starts.append(time.monotonic())
+        now = self._clock.now()
+        used = tuple(
+            UsedOpening(given.zone, max(0.0, (now.utc - given.closed).total_seconds()), given.open_s)
+            for given in self._journal.opened_within(DAY, now.utc)
+            if given.closed is not None and given.open_s
+        )
+        charge = replace(self._settings.charge(), used=used)
+        self._valves.guard = GuardProcess(self._settings.guard.runtime_dir, self._inbox.put)
+        self._valves.guard.start(Charged(charge, self._settings.pins.driver, self._settings.lines()))
+
+    def _await_guard(self) -> None:
+        """The first guard must come up; without it there is nothing to do here."""
+        deadline_s = time.monotonic() + GUARD_READY_WITHIN_S
+        said = "the guard did not come up in time"
+        while not self._loop.garden.guard_ready:
+            try:
+                event = self._inbox.get(timeout=max(0.0, deadline_s - time.monotonic()))
+            except queue.Empty:
+                raise CannotStartError(f"No valve can be opened: {said}.") from None
+            if isinstance(event, GuardLost):
+                said = self._loop.garden.faults["lines"].said if "lines" in self._loop.garden.faults else event.why
+                raise CannotStartError(f"No valve can be opened: {said.rstrip('.')}.")
+            self._take(event)
+        self._guard_was_ready = True
+
+    def _guard_lost(self, event: GuardLost) -> None:
+        """Take over what the old guard left, and start a new one; a guard that keeps dying ends the daemon."""
+        self._take(event)
+        self._valves.guard.stop()
+        self._recover()
+        starts = self._guard_starts
+        if len(starts) == starts.maxlen and time.monotonic() - starts[0] < GUARD_STARTS_WITHIN_S:
+            raise CannotStartError(f"The guard has died {len(starts)} times within an hour: {event.why}")
+        self._start_guard()
+
+    def _recover(self) -> None:
+        """Openings whose end nobody wrote down: by the guard's last words if there are any, else by a bound."""
+        unfinished = {opening.pulse: opening for opening in self._journal.unfinished()}
+        words: dict[str, dict[str, Any]] = {}
+
+        def note(closings: list[dict[str, Any]]) -> None:
+            words.update({str(closing["pulse"]): closing for closing in closings})
+            for closed in endings(unfinished.values(), words):
+                self._take(closed)
+
+        try:
+            if take_last_words(self._settings.guard.runtime_dir, note) > 0:
+                return
+        except (OSError, ValueError) as error:
+            LOG.warning("The guard's last words cannot be read: %s", error)
+        for closed in endings(unfinished.values(), {}):
+            self._take(closed)
+
+    # --- parts ---
+
+    def _broker_link(self) -> MqttLink:
+        mqtt = self._settings.mqtt
+        link = MqttLink(
+            broker_address(self._settings),
+            f"seepward-{self._site.id}",
+            subscriptions=self._telemetry.subscriptions(),
+            will=self._telemetry.will(),
+            on_message=self._telemetry.receive,
+            on_state=self._telemetry.link_changed,
+        )
+        self._telemetry.attach(link)
+        LOG.info("Broker: %s, MQTT %s.", mqtt.host, mqtt.protocol)
+        return link
+
+    def _forecast_fetcher(self) -> Fetcher | None:
+        wanted = self._settings.forecast
+        if wanted.source == "none":
+            return None
+        site = self._site
+        source = SOURCES[wanted.source](
+            get_json,
+            wanted.url,
+            lambda utc: sun_elevation_deg(site.latitude_deg, site.longitude_deg, utc) > 0.0,
+        )
+        return Fetcher(
+            source,
+            Place(site.latitude_deg, site.longitude_deg, site.elevation_m),
+            self._inbox.put,
+            self._clock,
+            every_s=wanted.every_h * 3600.0,
+            keep=Path(self._settings.journal.path).with_name("forecast.json"),
+        )
+
+
+def open_journal(path: Path) -> tuple[Journal, str | None]:
+    """The journal, whatever it takes: one that cannot be read is put aside, not overwritten; where nothing can be
+    written, the record is kept in memory. The second value says what was wrong, None if nothing."""
+    try:
+        journal = Journal(path)
+        journal.remember()
+        return journal, None
+    except JournalError as error:
+        first = str(error)
+    if path.is_file() and os.access(path.parent, os.W_OK):
+        aside = path.with_name(f"{path.name}.unread-{int(time.time())}")
+        try:
+            path.rename(aside)
+            return Journal(path), f"{first}; it was put aside as {aside.name} and a new one begun."
+        except (OSError, JournalError) as error:
+            first = f"{first}; {error}"
+    return Journal(":memory:"), f"{first}; the record is kept in memory until the next start."
+
+
+def broker_address(settings: Settings) -> Address:
+    """Where the broker is and how to log in, from the config."""
+    mqtt = settings.mqtt
+    tls = Tls(mqtt.tls.ca_file, mqtt.tls.cert_file, mqtt.tls.key_file) if mqtt.tls is not None else None
+    return Address(mqtt.host, mqtt.tcp_port, mqtt.protocol, mqtt.username, password(mqtt), tls)
+
+
+def _latest(garden: Garden | None) -> datetime:
+    """An instant that has surely passed: the last one that the remembered garden knows."""
+    beds = garden.beds.values() if garden is not None else ()
+    return max((bed.as_of for bed in beds), default=SystemClock().now().utc.replace(year=2026, month=1, day=1))
+
+
+def _memory_mb() -> float:
+    """Resident memory of this process, from the kernel."""
+    pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
