@@ -108,7 +108,8 @@ def user_agent() -> str:
 
 
 def _prepared(url: str, params: Mapping[str, str], validators: Mapping[str, str]) -> requests.PreparedRequest:
-    headers = {"User-Agent": user_agent(), "Accept": "application/json", "Accept-Encoding": "identity"}
+    headers = {"User-Agent": user_agent(), "Accept": "application/json", "Accept-Encoding": "identity",
+               "Connection": "close"}
     try:
         request = requests.Request("GET", url, {**headers, **validators}, params=dict(params)).prepare()
         if urlsplit(url).scheme not in ("http", "https"):
@@ -132,6 +133,7 @@ class _Cutter:
     def __init__(self, deadline_s: float) -> None:
         self.has_cut = False
         self._lock = threading.Lock()
+        self._connection: HTTPConnection | None = None
         self._handle: socket.socket | None = None
         self._timer = threading.Timer(deadline_s, self._cut)
         self._timer.daemon = True
@@ -147,13 +149,17 @@ class _Cutter:
             if self._handle is not None:
                 self._handle.close()
                 self._handle = None
+        if self._connection is not None:
+            self._connection.close()  # the library would keep it open until its memory is collected
 
-    def watch(self, connection: socket.socket) -> None:
+    def watch(self, connection: HTTPConnection) -> None:
         """Take charge of a connection that has just been made."""
+        self._connection = connection
         with self._lock:
             if self.has_cut:
                 raise TimeoutError("the time was over before the connection stood")
-            self._handle = socket.fromfd(connection.fileno(), connection.family, connection.type)
+            wire = connection.sock
+            self._handle = socket.fromfd(wire.fileno(), wire.family, wire.type)
 
     def _cut(self) -> None:
         with self._lock:
@@ -184,12 +190,12 @@ class _Wire(HTTPAdapter):
         class Plain(HTTPConnection):
             def connect(self) -> None:
                 super().connect()
-                cutter.watch(self.sock)
+                cutter.watch(self)
 
         class Secure(HTTPSConnection):
             def connect(self) -> None:
                 super().connect()
-                cutter.watch(self.sock)
+                cutter.watch(self)
 
         class PlainPool(HTTPConnectionPool):
             ConnectionCls = Plain
