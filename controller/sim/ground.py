@@ -157,8 +157,11 @@ class Column:
         """
         dry = self.earth.wilting_point
         span = ample * (self.earth.field_capacity - dry)
-        return [min(1.0, max(0.0, (water / thickness - dry) / span))
-                for water, thickness in zip(self.water_mm, self.thickness_mm, strict=True)]
+        eases = []
+        for water_mm, thickness in zip(self.water_mm, self.thickness_mm, strict=True):
+            ease = (water_mm / thickness - dry) / span
+            eases.append(1.0 if ease > 1.0 else ease if ease > 0.0 else 0.0)   # min() and max() are slow here
+        return eases
 
 
 def drink(columns: list[Column], roots: list[list[float]], drawn_mm: float, ample: float) -> float:
@@ -167,30 +170,33 @@ def drink(columns: list[Column], roots: list[list[float]], drawn_mm: float, ampl
     roots: by column and layer; they sum to 1 over all columns. Roots in wet layers make up for those in dry
     ones until less than 60 % of them are at ease (Jarvis 1989, J. Hydrol. 107:57).
     """
-    eases = [column.ease(ample) for column in columns]
-    at_ease = sum(share * ease for layers, easy in zip(roots, eases, strict=True)
-                  for share, ease in zip(layers, easy, strict=True))
+    eager = [[share * ease for share, ease in zip(layers, column.ease(ample), strict=True)]
+             for column, layers in zip(columns, roots, strict=True)]
+    at_ease = sum(map(sum, eager))
     if at_ease <= 0.0:
         return 0.0
     pull_mm = drawn_mm / max(at_ease, 0.6)
     got_mm = 0.0
-    for column, layers, easy in zip(columns, roots, eases, strict=True):
-        water, dry = column.water_mm, column.earth.wilting_point
-        for i, (share, ease) in enumerate(zip(layers, easy, strict=True)):
-            if share > 0.0 and ease > 0.0:
-                taken_mm = min(pull_mm * share * ease / column.share, water[i] - dry * column.thickness_mm[i])
+    for column, parts in zip(columns, eager, strict=True):
+        water, dry, share = column.water_mm, column.earth.wilting_point, column.share
+        for i, part in enumerate(parts):
+            if part > 0.0:
+                taken_mm = min(pull_mm * part / share, water[i] - dry * column.thickness_mm[i])
                 water[i] -= taken_mm
-                got_mm += taken_mm * column.share
+                got_mm += taken_mm * share
     return got_mm
 
 
 def seep_sideways(one: Column, other: Column, hours: float) -> None:
     """Let water creep to the drier ground beside, layer by layer; next to nothing once both are dry."""
-    dry, fc = one.earth.wilting_point, one.earth.field_capacity
+    dry = one.earth.wilting_point
+    span = one.earth.field_capacity - dry
+    pace = min(0.5, CREEP_1_H * hours) * one.share * other.share
     for i, thickness in enumerate(one.thickness_mm):
-        a, b = one.water_mm[i] / thickness, other.water_mm[i] / thickness
-        wetness = min(1.0, (max(a, b) - dry) / (fc - dry))
+        gap_mm = one.water_mm[i] - other.water_mm[i]
+        wetter_mm = one.water_mm[i] if gap_mm > 0.0 else other.water_mm[i]
+        wetness = (wetter_mm / thickness - dry) / span
         if wetness > 0.0:
-            moved_mm = min(0.5, CREEP_1_H * hours) * wetness * (a - b) * thickness * one.share * other.share
+            moved_mm = pace * (wetness if wetness < 1.0 else 1.0) * gap_mm
             one.water_mm[i] -= moved_mm / one.share
             other.water_mm[i] += moved_mm / other.share

@@ -130,6 +130,8 @@ class Sky:
         self._days: dict[date, Day] = {}
         self._turns: dict[date, tuple[datetime, datetime]] = {}
         self._hours: dict[datetime, Hour] = {}
+        self._clear_w_m2: dict[datetime, float] = {}
+        self._dew_points_c: dict[datetime, float] = {}
 
     # --- the climate ---
 
@@ -224,12 +226,13 @@ class Sky:
 
     def clear_w_m2(self, start: datetime) -> float:
         """Radiation that the hour from `start` would have under a clear sky, mean of the hour [W/m2]."""
-        place = self.place
-        total = 0.0
-        for minute in (10, 30, 50):
-            total += clear_sky_w_m2(sine_of_elevation(
-                start + timedelta(minutes=minute), place.latitude_deg, place.longitude_deg))
-        return total / 3.0
+        clear_w_m2 = self._clear_w_m2.get(start)
+        if clear_w_m2 is None:
+            latitude, longitude = self.place.latitude_deg, self.place.longitude_deg
+            clear_w_m2 = self._clear_w_m2[start] = sum(
+                clear_sky_w_m2(sine_of_elevation(start + timedelta(minutes=minute), latitude, longitude))
+                for minute in (10, 30, 50)) / 3.0
+        return clear_w_m2
 
     def _make_hour(self, start: datetime) -> Hour:
         date_ = local_date(start, self.place.timezone)
@@ -249,11 +252,15 @@ class Sky:
 
     def dew_point_c(self, start: datetime) -> float:
         """Dew point of the hour from `start`: a day's figure holds at noon, straight lines in between."""
-        date_ = local_date(start, self.place.timezone)
-        noon = local_midnight(date_, self.place.timezone) + 12 * ONE_HOUR
-        share = (start + ONE_HOUR / 2 - noon) / ONE_DAY
-        beside = self.day(date_ + (ONE_DAY if share >= 0.0 else -ONE_DAY)).dew_point_c
-        return self.day(date_).dew_point_c * (1.0 - abs(share)) + beside * abs(share)
+        dew_c = self._dew_points_c.get(start)
+        if dew_c is None:
+            date_ = local_date(start, self.place.timezone)
+            noon = local_midnight(date_, self.place.timezone) + 12 * ONE_HOUR
+            share = (start + ONE_HOUR / 2 - noon) / ONE_DAY
+            beside_c = self.day(date_ + (ONE_DAY if share >= 0.0 else -ONE_DAY)).dew_point_c
+            dew_c = self.day(date_).dew_point_c * (1.0 - abs(share)) + beside_c * abs(share)
+            self._dew_points_c[start] = dew_c
+        return dew_c
 
     def _turning_points(self, day: date) -> tuple[datetime, datetime]:
         """Middle of the coldest and of the hottest hour of a civil day, in UTC."""
