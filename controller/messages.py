@@ -86,9 +86,7 @@ AskId = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9.
 class Payload(BaseModel):
     """Common ground: no unknown fields, and the field docstrings become the descriptions."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, hide_input_in_errors=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, hide_input_in_errors=True)
 
 
 class Status(Payload):

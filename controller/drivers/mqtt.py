@@ -106,6 +106,7 @@ class MqttLink:
         self._connects: deque[float] = deque(maxlen=CROWD_CONNECTS + 1)
         self._asked: int | None = None
         self._sent: deque[tuple[int, str]] = deque(maxlen=QUEUE_MOST)
+        self._last: paho.MQTTMessageInfo | None = None
         self._network: threading.Thread | None = None
         self._client = self._new_client()
 
@@ -114,9 +115,7 @@ class MqttLink:
     def start(self) -> None:
         """Begin to connect, in a thread of its own; returns at once."""
         self._network = None
-        self._client.connect_async(
-            self._address.host, self._address.port, KEEPALIVE_S, **self._connect_options()
-        )
+        self._client.connect_async(self._address.host, self._address.port, KEEPALIVE_S, **self._connect_options())
         self._client.loop_start()
 
     def connected(self) -> bool:
@@ -135,12 +134,19 @@ class MqttLink:
     def restart(self) -> None:
         """Begin again with a new client: the answer to a dead network thread. What was queued is lost."""
         _forget(self._client)
+        self._last = None
         self._lost("The connection to the broker is being made anew.")
         self._client = self._new_client()
         self.start()
 
     def close(self, wait_s: float = 2.0) -> None:
-        """Say goodbye after what is queued and end the thread. The last will is not published."""
+        """Say goodbye after what is queued and end the thread. The last will is not published.
+
+        What is on its way is waited for: closing a socket with an acknowledgement unread would tear down the
+        connection before the broker has read the goodbye.
+        """
+        if self._last is not None and self.connected():
+            self._last.wait_for_publish(wait_s)
         _forget(self._client).join(wait_s)
         self._hearing = False
 
@@ -162,8 +168,10 @@ class MqttLink:
             return False
         sent = self._client.publish(topic, payload, qos, retain, self._publish_properties(properties or {}))
         self._sent.append((sent.mid, topic))
-        waits = qos > 0 and sent.rc == MQTTErrorCode.MQTT_ERR_NO_CONN
-        return waits or sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._last = sent if qos > 0 else self._last
+            return True
+        return qos > 0 and sent.rc == MQTTErrorCode.MQTT_ERR_NO_CONN  # queued until there is a connection
 
     # --- making a client ------------------------------------------------------------------------------------
 
@@ -230,9 +238,7 @@ class MqttLink:
         self._stage = "knocking"
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
-    def _met_connack(
-        self, client: paho.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any
-    ) -> None:
+    def _met_connack(self, client: paho.Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any) -> None:
         if reason.is_failure:
             self._stage = "refused"
             self._lost(_refused_at_the_door(reason, self._address))
@@ -267,8 +273,7 @@ class MqttLink:
         if refused:
             more = f" and {len(refused) - 1} more topics" if len(refused) > 1 else ""
             self._lost(
-                f'The broker at {self._address} refuses to let us hear "{refused[0]}"{more}; '
-                "see its access list."
+                f'The broker at {self._address} refuses to let us hear "{refused[0]}"{more}; see its access list.'
             )
         else:
             self._found()
@@ -287,9 +292,7 @@ class MqttLink:
             )
         )
 
-    def _met_puback(
-        self, client: paho.Client, userdata: Any, mid: int, reason: ReasonCode, properties: Any
-    ) -> None:
+    def _met_puback(self, client: paho.Client, userdata: Any, mid: int, reason: ReasonCode, properties: Any) -> None:
         if self._on_taken is not None:
             self._on_taken(reason)
         elif reason.is_failure and not self._refused_one:
@@ -434,9 +437,7 @@ class AskError(Exception):
     """No answer; the message is one sentence."""
 
 
-def ask_over_mqtt(
-    address: Address, site: str, ask: Mapping[str, Any], timeout_s: float = 10.0
-) -> AnswerMessage:
+def ask_over_mqtt(address: Address, site: str, ask: Mapping[str, Any], timeout_s: float = 10.0) -> AnswerMessage:
     """Send an ask to the controller of a site and wait for its answer.
 
     ask: `do` and what goes with it (see `AskMessage`); an `id` and `expires` of 30 s are added where missing.
@@ -515,9 +516,7 @@ class _Asker:
             raise AskError(f'The controller is not running: nobody hears "{self._topic}".')
         if reason.is_failure:
             why = str(reason).lower()
-            raise AskError(
-                f'The broker refuses the ask ({why}): this user may not publish on "{self._topic}".'
-            )
+            raise AskError(f'The broker refuses the ask ({why}): this user may not publish on "{self._topic}".')
 
     def _mine(self, message: Message) -> AnswerMessage | None:
         """The answer to this ask; None for what is somebody else's or no answer at all."""
