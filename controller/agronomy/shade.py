@@ -17,9 +17,6 @@ from controller.agronomy.reference_et import (
 )
 from controller.agronomy.sunlight import clear_sky_mj_m2, extraterrestrial_daily_mj_m2
 
-SUMMER_CROWN_SHADE = (0.70, 0.90)
-"""Share of the sun that a deciduous crown takes in summer; bare in winter 0.30 to 0.60 (from memory)."""
-
 
 def shaded_et0_mm(
     *,

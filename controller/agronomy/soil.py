@@ -110,6 +110,7 @@ _WATER_ROWS: dict[str, tuple[_Range, _Range, _Range, _Range]] = {
     "sandy loam":      ((0.18, 0.28), (0.06, 0.16), (6, 10), (15, 20)),
     "loam":            ((0.20, 0.30), (0.07, 0.17), (8, 10), (16, 22)),
     "silt loam":       ((0.22, 0.36), (0.09, 0.21), (8, 11), (18, 25)),
+    "silt":            ((0.28, 0.36), (0.12, 0.22), (8, 11), (22, 26)),
     "silty clay loam": ((0.30, 0.37), (0.17, 0.24), (8, 11), (22, 27)),
     "silty clay":      ((0.30, 0.42), (0.17, 0.29), (8, 12), (22, 28)),
     "clay":            ((0.32, 0.40), (0.20, 0.24), (8, 12), (22, 29)),
@@ -122,23 +123,26 @@ _WATER_ROWS: dict[str, tuple[_Range, _Range, _Range, _Range]] = {
 _TABLE_19_LACKS = ("sandy clay loam", "clay loam")
 _INTAKE_STAND_INS = {
     "silt loam": "clay loam",
+    "silt": "clay loam",
     "sandy clay loam": "clay loam",
     "silty clay loam": "silty clay",
 }
+_GREEN_AMPT_STAND_INS = {"silt": "silt loam"}
 
 
 def _soil(texture: str) -> Soil:
     capacity, wilting, readily, total = (round(sum(ends) / 2, 4) for ends in _WATER_ROWS[texture])
     intake_row = _INTAKE_STAND_INS.get(texture, texture)
     intake, *stores = (inches * MM_PER_INCH for inches in _INTAKE_ROWS[intake_row])
-    porosity, suction_cm, conductivity_cm_h = _GREEN_AMPT_ROWS[texture]
+    conductivity_row = _GREEN_AMPT_STAND_INS.get(texture, texture)
+    porosity, suction_cm, conductivity_cm_h = _GREEN_AMPT_ROWS[conductivity_row]
     water_source = (
         "water contents after Saxton & Rawls 2006, from memory"
         if texture in _TABLE_19_LACKS
         else "water contents FAO-56 (1998) Table 19, midpoints"
     )
-    borrowed = f", row of {intake_row}" if intake_row != texture else ""
-    intake_source = f"intake IA 2005, from memory{borrowed}"
+    intake_source = f"intake IA 2005, from memory, row of {intake_row}"
+    conductivity_source = f"conductivity Rawls et al. 1983 Table 2, row of {conductivity_row}"
     return Soil(
         texture=texture,
         field_capacity=capacity,
@@ -150,7 +154,7 @@ def _soil(texture: str) -> Soil:
         saturated_conductivity_mm_h=10 * conductivity_cm_h,
         suction_mm=10 * suction_cm,
         effective_porosity=porosity,
-        source=f"{water_source}; {intake_source}; conductivity Rawls et al. 1983 Table 2",
+        source=f"{water_source}; {intake_source}; {conductivity_source}",
     )
 
 

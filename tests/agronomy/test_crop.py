@@ -142,6 +142,13 @@ def test_a_stand_in_says_so(name: str, row: str) -> None:
     assert row in CROPS[name].source
 
 
+@pytest.mark.published(source="FAO-56 second edition (2025), okra")
+def test_okra_is_from_the_second_edition() -> None:
+    okra = CROPS["okra"]
+    assert (okra.kc_ini, okra.kc_mid, okra.kc_end, okra.height_m) == (0.50, 0.95, 0.80, 0.9)
+    assert (okra.root_depth_max_m, okra.depletion_fraction) == (0.6, 0.40)
+
+
 def test_at_least_thirty_garden_crops() -> None:
     assert len(CROPS) >= 30
 

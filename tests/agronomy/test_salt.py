@@ -59,6 +59,23 @@ def test_water_for_full_yield(crop: str, water: str) -> None:
     assert relative_yield_percent(soil_from_water_ds_m(float(water) * 0.99), tolerance) == 100
 
 
+SALT_LABORATORY = (
+    "asparagus 4.1 2.0 · green bean 1.0 19 · beetroot 4.0 9.0 · broccoli 2.8 9.2 · cabbage 1.8 9.7 · "
+    "carrot 1.0 14 · celery 1.8 6.2 · sweet corn 1.7 12 · cucumber 2.5 13 · eggplant 1.1 6.9 · "
+    "lettuce 1.3 13 · dry onion 1.2 16 · capsicum 1.5 14 · potato 1.7 12 · radish 1.2 13 · "
+    "spinach 2.0 7.6 · squash 3.2 16 · zucchini 4.7 9.4 · strawberry 1.0 33 · sweet potato 1.5 11 · "
+    "tomato 2.5 9.9 · cherry tomato 1.7 9.1 · turnip 0.9 9.0"
+)
+
+
+@pytest.mark.published(source="US Salinity Laboratory list (Maas 1990), dS/m and % per dS/m")
+@pytest.mark.parametrize("row", SALT_LABORATORY.split(" · "))
+def test_tolerances(row: str) -> None:
+    crop, threshold, slope = row.rsplit(" ", 2)
+    assert SALT_TOLERANCE[crop].threshold_ds_m == float(threshold)
+    assert SALT_TOLERANCE[crop].slope_percent == float(slope)
+
+
 @given(st.floats(0, 40), st.floats(0, 10))
 def test_more_salt_never_raises_the_yield(soil: float, more: float) -> None:
     for tolerance in SALT_TOLERANCE.values():
