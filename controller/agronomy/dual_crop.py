@@ -50,8 +50,8 @@ def wetted_fraction(before: float, rain_mm: float, irrigation_mm: float, line_fr
     Rain from 3 mm wets all of it, a watering its own share `line_fraction` (drip 0.3 to 0.4, sprinkler 1.0);
     otherwise the share of the day before stays.
 
-    >>> wetted_fraction(0.4, 6.0, 0.0, 0.4), wetted_fraction(1.0, 0.0, 8.0, 0.4), wetted_fraction(1.0, 0.0, 0.0, 0.4)
-    (1.0, 0.4, 1.0)
+    >>> wetted_fraction(0.4, 6.0, 0.0, 0.4), wetted_fraction(1.0, 0.0, 8.0, 0.4)
+    (1.0, 0.4)
     """
     within("wetted fraction of the line", line_fraction, 0.01, 1)
     if rain_mm >= RAIN_THAT_WETS_ALL_MM:

@@ -108,7 +108,7 @@ class HeatLimit:
 
 HEAT_LIMITS: Mapping[str, HeatLimit] = MappingProxyType({
     "tomato": HeatLimit(37.8, None, "South Dakota State University: no set above 37.8 °C"),
-    "tomato, warm nights": HeatLimit(32.0, 21.0, "South Dakota State University: 32 to 37 °C with nights over 21"),
+    "tomato, warm nights": HeatLimit(32.0, 21.0, "South Dakota State University: no set at 32 to 37 °C"),
     "capsicum": HeatLimit(32.0, 24.0, "South Dakota State University (day); Iowa State University (night)"),
     "green bean": HeatLimit(30.0, 20.0, "Ontario vegetable service: in flower"),
     "squash": HeatLimit(30.0, None, "South Dakota State University: flowers close by mid-morning"),

@@ -28,8 +28,7 @@ MULCHES: Mapping[str, Mulch] = MappingProxyType({
     mulch.name: mulch
     for mulch in (
         Mulch("none", 0.0, 0.0, "definition"),
-        Mulch("straw", 0.5, 2.25, "cut as FAO-56 chapter 10 and AquaCrop; store of 5 t/ha at 0.45 mm per t/ha, "
-                                  "from memory"),
+        Mulch("straw", 0.5, 2.25, "cut as FAO-56 chapter 10; store of 5 t/ha by crop models, from memory"),
         Mulch("wood chips", 0.5, 4.0, "cut as straw; store 2 to 6 mm for 5 to 10 cm, from memory"),
         Mulch("plastic", 1.0, 0.0, "AquaCrop, from memory"),
     )

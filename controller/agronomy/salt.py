@@ -34,8 +34,8 @@ _VEGETABLES = {
     "tomato": (2.5, 9.9), "cherry tomato": (1.7, 9.1), "turnip": (0.9, 9.0),
 }
 _FRUIT_FROM_MEMORY = {
-    "table grape": (1.5, 9.6), "orange": (1.7, 16), "peach": (1.7, 21), "apricot": (1.6, 24), "plum": (1.5, 18),
-    "berries": (1.5, 22),
+    "table grape": (1.5, 9.6), "orange": (1.7, 16), "peach": (1.7, 21), "apricot": (1.6, 24),
+    "plum": (1.5, 18), "berries": (1.5, 22),
 }
 
 SALT_TOLERANCE: Mapping[str, SaltTolerance] = MappingProxyType({

@@ -33,7 +33,7 @@ def topp(permittivity: float) -> float:
 def permittivity_topp(water_content: float) -> float:
     """Relative permittivity from water content: Topp's second fit, from memory.
 
-    It is not the exact inverse of the first: there and back is up to 0.015 m3/m3 off, to a permittivity of 34.
+    It is not the exact inverse of the first: there and back is up to 0.015 m3/m3 off (permittivity 3 to 34).
 
     >>> round(permittivity_topp(0.1883), 1)
     9.4
@@ -66,7 +66,9 @@ def thompson_armstrong_kpa(resistance_kohm: float, soil_c: float = 21.0) -> floa
     within("soil temperature", soil_c, 0, 50, "°C")
     room = 1.062 * (34.21 - soil_c + 0.01060 * soil_c**2) - resistance_kohm
     if room <= 0:
-        raise ValueError(f"resistance {resistance_kohm:g} kOhm is beyond the curve at {soil_c:g} °C; is the probe dry?")
+        raise ValueError(
+            f"resistance {resistance_kohm:g} kOhm is beyond the curve at {soil_c:g} °C; is the probe dry?"
+        )
     return resistance_kohm / (0.01306 * room)
 
 

@@ -33,8 +33,8 @@ def shaded_et0_mm(
 ) -> float:
     """FAO-56 eq. 6 with Rns times (1 - shade) and wind times `wind_factor`, mm a day; weather as in the open.
 
-    >>> round(shaded_et0_mm(tmax_c=44, tmin_c=25, latitude_deg=-34, elevation_m=50, day_of_year=15, vapour_kpa=1.122,
-    ...                     wind_2m_m_s=2.992, solar_mj_m2=30.0, shade=0.5), 1)
+    >>> round(shaded_et0_mm(tmax_c=44, tmin_c=25, latitude_deg=-34, elevation_m=50, day_of_year=15,
+    ...                     vapour_kpa=1.122, wind_2m_m_s=2.992, solar_mj_m2=30.0, shade=0.5), 1)
     7.8
     """
     within("shade", shade, 0, 1)

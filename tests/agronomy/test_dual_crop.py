@@ -23,7 +23,7 @@ from controller.agronomy.soil import total_evaporable_mm
 from .printed import printed
 
 
-@pytest.mark.published(source="FAO-56 (1998), eq. 72: Example 35 and two test cases of public implementations")
+@pytest.mark.published(source="FAO-56 (1998), eq. 72: Example 35 and public test cases")
 @pytest.mark.parametrize(
     ("wind", "humidity", "height", "kcb", "kc_max"),
     [
@@ -35,7 +35,7 @@ def test_ceiling(wind: float, humidity: float, height: float, kcb: float, kc_max
     assert ceiling(wind, humidity, height, kcb) == printed(kc_max)
 
 
-@pytest.mark.published(source="computed from FAO-56 eqs. 75 and 76, and the drip form of p. 149 (from memory)")
+@pytest.mark.published(source="computed from FAO-56 eqs. 75, 76 and p. 149 (from memory)")
 @pytest.mark.parametrize(
     ("kcb", "height", "covered", "exposed", "drip"),
     [(0.60, 0.4, "0.3421", "0.35", "0.2702"), (1.10, 0.6, "0.8265", "0.1735", "0.1572")],
@@ -62,7 +62,7 @@ EXAMPLE_35 = [
 ]
 
 
-@pytest.mark.published(source="FAO-56 (1998), Example 35, as in the tests of the USGS soil-water-balance model")
+@pytest.mark.published(source="FAO-56 (1998), Example 35, as the USGS soil-water-balance model tests it")
 def test_ten_days_of_evaporation_after_a_watering() -> None:
     """Watered 40 mm on eight tenths of the field on day 1; rain of 6 mm on day 6. TEW 18, REW 8, Kc max
     1.212.
@@ -118,7 +118,7 @@ TEN_DAYS_ON_SAND = [
 ]
 
 
-@pytest.mark.published(source="pyfao56 1.4.3 (Kc max, fc, few); balances computed from FAO-56 in Example 35's order")
+@pytest.mark.published(source="pyfao56 1.4.3 (Kc max, fc, few); balances computed from FAO-56")
 def test_ten_hot_days_on_sand() -> None:
     total = total_evaporable_mm(0.12, 0.045)
     assert total == printed("9.75")
@@ -141,7 +141,8 @@ def test_ten_hot_days_on_sand() -> None:
         assert layer.evaporation_mm == printed(day.evaporation, digits_off=1)
         demand = (day.kcb + layer.ke) * day.et0
         root_zone = daily_balance(
-            dr, available_mm=available_water_mm(0.12, 0.045, day.roots), fraction=depletion_fraction(0.40, demand),
+            dr, available_mm=available_water_mm(0.12, 0.045, day.roots),
+            fraction=depletion_fraction(0.40, demand),
             etc_mm=day.kcb * day.et0, evaporation_mm=layer.evaporation_mm, rain_mm=day.rain,
             irrigation_mm=day.irrigation,
         )
@@ -167,8 +168,8 @@ def test_the_layer_never_makes_water(
 ) -> None:
     exposed = exposed_fraction_drip(covered, wetted)
     day = daily_top_layer(
-        depletion, et0_mm=et0, kcb=kcb, kc_max=1.3, exposed=exposed, wetted=wetted, readily_mm=4, total_mm=9.75,
-        rain_mm=rain, irrigation_mm=irrigation,
+        depletion, et0_mm=et0, kcb=kcb, kc_max=1.3, exposed=exposed, wetted=wetted, readily_mm=4,
+        total_mm=9.75, rain_mm=rain, irrigation_mm=irrigation,
     )
     came = rain + irrigation / wetted
     assert depletion - came + day.evaporation_mm / exposed + day.percolation_mm == pytest.approx(

@@ -54,7 +54,9 @@ def test_plastic_takes_off_the_smaller_printed_share(crop: str, least: float, mo
 
 
 @given(st.floats(0, 50), st.floats(0, 1), st.floats(0, 10), st.floats(0, 20))
-def test_a_mulch_neither_makes_nor_loses_water(event: float, full: float, store: float, evaporation: float) -> None:
+def test_a_mulch_neither_makes_nor_loses_water(
+    event: float, full: float, store: float, evaporation: float
+) -> None:
     held = full * store
     wetting = wet(event, held, store)
     assert wetting.soil_mm + wetting.caught_mm == pytest.approx(event, abs=1e-9)
@@ -118,7 +120,7 @@ def test_shade_at_midday_weighs_more_than_its_hours() -> None:
 # Pots ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.published(source="computed: ETo 10 mm, Kc 1.15, 0.5 m2, available share 0.25, refill at 30 % used")
+@pytest.mark.published(source="computed: ETo 10 mm, Kc 1.15, 0.5 m2, a quarter available, 30 % used")
 def test_pots_on_a_hot_day() -> None:
     use = water_use_l(10, 1.15, 0.5)
     assert use == printed("5.75")

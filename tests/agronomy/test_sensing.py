@@ -17,8 +17,8 @@ from controller.agronomy.sensing import (
 from .printed import printed
 
 TOPP = [
-    (3, "0.0298"), (4, "0.0553"), (5, "0.0798"), (8, "0.1476"), (10, "0.1883"), (12, "0.2256"), (15, "0.2758"),
-    (20, "0.3454"), (25, "0.4004"), (30, "0.4441"), (40, "0.5102"),
+    (3, "0.0298"), (4, "0.0553"), (5, "0.0798"), (8, "0.1476"), (10, "0.1883"), (12, "0.2256"),
+    (15, "0.2758"), (20, "0.3454"), (25, "0.4004"), (30, "0.4441"), (40, "0.5102"),
 ]
 
 
@@ -40,11 +40,11 @@ def test_ledieu(permittivity: float, water: str) -> None:
     assert ledieu(permittivity) == printed(water)
 
 
-@pytest.mark.published(source="table of a granular-matrix sensor manual at 21 °C (Thompson & Armstrong 1987)")
+@pytest.mark.published(source="manual of a granular-matrix sensor, 21 °C (Thompson & Armstrong 1987)")
 @pytest.mark.parametrize(
     ("resistance", "tension", "manual"),
-    [(2, "9.0", "9"), (3, "14.4", "14"), (4, "20.4", "20"), (5, "27.4", "27"), (6, "35.4", "35"), (7, "44.7", "45"),
-     (8, "55.7", "56"), (9, "69.0", "69"), (10, "85.1", "85"), (11, "105.4", "105")],
+    [(2, "9.0", "9"), (3, "14.4", "14"), (4, "20.4", "20"), (5, "27.4", "27"), (6, "35.4", "35"),
+     (7, "44.7", "45"), (8, "55.7", "56"), (9, "69.0", "69"), (10, "85.1", "85"), (11, "105.4", "105")],
 )
 def test_thompson_armstrong(resistance: float, tension: str, manual: str) -> None:
     assert thompson_armstrong_kpa(resistance) == printed(tension)
@@ -109,7 +109,8 @@ def test_a_curve_and_its_inverse(texture: str, tension: float) -> None:
 @given(st.sampled_from(sorted(RETENTION)), st.floats(0, 1500), st.floats(0.01, 100))
 def test_drier_soil_holds_on_harder(texture: str, tension: float, more: float) -> None:
     curve = RETENTION[texture]
-    assert curve.residual <= curve.water_content(tension + more) <= curve.water_content(tension) <= curve.saturated
+    drier = curve.water_content(tension + more)
+    assert curve.residual <= drier <= curve.water_content(tension) <= curve.saturated
 
 
 @given(st.floats(1, 60), st.floats(0.01, 5))
