@@ -45,7 +45,7 @@ user_and_unit() {
     did+=("user and group seepward, the service seepward (not enabled, not started)")
     if [ -n "${SUDO_USER:-}" ] && [ "$SUDO_USER" != root ]; then
         usermod -aG seepward "$SUDO_USER"
-        did+=("$SUDO_USER is in the group seepward and may read the journal (from the next login on)")
+        did+=("user $SUDO_USER joined the group seepward and may read the journal, from the next login on")
     fi
 }
 
