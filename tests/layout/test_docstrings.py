@@ -4,7 +4,6 @@ import ast
 
 from tests.layout.source import trees
 
-
 DESCRIBED_ONCE = {"commands/": {"add_arguments", "run"}}
 """What every file of a directory has, described in its __init__."""
 
