@@ -170,6 +170,13 @@ class TestTheDay:
         assert guard.most_used_s("kale", 0.0, 300.0) == 910
         assert refusal(guard.open("kale", "p", 300, 0.0))[0] == "24 hours"
 
+    def test_a_valve_that_is_over_its_day_now_does_not_open_because_it_will_soon_be_under(self) -> None:
+        leaving = UsedOpening("kale", DAY_S - 300, 600)
+        guard = a_guard(replace(PLAIN, used=(leaving, leaving, UsedOpening("kale", 3600, 350))))
+        assert guard.used_s("kale", 0.0) == 950
+        assert guard.used_s("kale", 300.0) + 300 == 650
+        assert refusal(guard.open("kale", "p", 300, 0.0))[0] == "24 hours"
+
     def test_what_is_older_than_24_hours_is_forgotten(self) -> None:
         guard = a_guard()
         for day in range(5):
