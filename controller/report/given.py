@@ -1,0 +1,199 @@
+"""The waterings read back from the journal: what each was to give, what it gave, and how it ended.
+
+A watering is a run of openings. It belongs to the day that its id names: a dawn soak that begins before midnight is
+the soak of the morning it ends in. Refusals that never came to an opening are rows too, with nothing given.
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from types import MappingProxyType
+
+from controller.core.garden import Purpose, Watering
+from controller.core.moment import day_bounds, local_date
+from controller.core.pulse import WHOLE_WHY
+from controller.core.site import Site, Zone
+from controller.report.planned import Planned, planned
+from controller.shells.journal import Given, JournalReader, Noted
+
+ENDINGS = MappingProxyType({
+    "asked": "stopped by hand",
+    "by hand": "closed by hand at the guard",
+    "hold": "cut short by a hold",
+    "silence": "cut short: the daemon fell silent",
+    "end not seen": "its end was not seen (power cut?)",
+    "never opened": "never opened",
+})
+"""The guard's words for why a valve closed, for people. Any other is shown as it is."""
+
+WHOLE, OPEN = "whole", "still open"
+LIMITED, LATE = "all that the valve's daily limit allows", "the time ran out; the rest waits for the next watering"
+NEAR_L = 1.0
+"""So close to what was planned counts as all of it; so does 3 %."""
+
+_ID = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<part>dawn|dusk)-")
+_PURPOSES: MappingProxyType[str, Purpose] = MappingProxyType({"dawn": "dawn soak", "dusk": "dusk refresh"})
+
+
+@dataclass(frozen=True, slots=True)
+class Watered:
+    """One watering as it was. start, end in UTC; minutes of open valve; end None: a valve is still open.
+
+    planned_litres: what it was to give; None if no plan tells.
+    rain_litres: how much smaller it was made because of rain.
+    """
+
+    id: str
+    zone: str
+    day: date
+    purpose: Purpose
+    start: datetime
+    end: datetime | None
+    pulses: int
+    minutes: float
+    litres: float
+    unsure_litres: float
+    planned_litres: float | None
+    rain_litres: float
+    ended: str
+
+    @property
+    def whole(self) -> bool:
+        return self.ended == WHOLE
+
+    @property
+    def refused(self) -> bool:
+        return self.pulses == 0
+
+    @property
+    def short_litres(self) -> float:
+        """What it gave less than it was to."""
+        return max(0.0, (self.planned_litres or 0.0) - self.litres)
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """Sums over several waterings. What one was short is not summed: the next one was planned to make up for it."""
+
+    waterings: int
+    litres: float
+    minutes: float
+    rain_litres: float
+
+
+def watered(reader: JournalReader, site: Site, since: date, until: date, zone: str | None = None) -> list[Watered]:
+    """The waterings of the days from `since` to `until`, both included, in order of day, zone as configured, start.
+
+    Zones that the config no longer has come last. zone: only that one.
+    """
+    return assembled(reader, site, since, until, planned(reader, site, since, until), zone)
+
+
+def assembled(
+    reader: JournalReader, site: Site, since: date, until: date, plans: dict[str, Planned], zone: str | None = None
+) -> list[Watered]:
+    """As `watered`, with the plans of those days already read."""
+    begin = day_bounds(since - timedelta(days=1), site.timezone)[0]
+    end = day_bounds(until + timedelta(days=1), site.timezone)[1]
+    rows = [*_opened(reader, site, begin, end, plans), *_forbidden(reader, site, begin, end)]
+    order = {each.id: n for n, each in enumerate(site.zones)}
+    wanted = [row for row in rows if since <= row.day <= until and zone in (None, row.zone)]
+    return sorted(wanted, key=lambda row: (row.day, order.get(row.zone, len(order)), row.zone, row.start, row.id))
+
+
+def total(rows: Iterable[Watered]) -> Total:
+    """The sums of some rows."""
+    rows = list(rows)
+    return Total(
+        sum(not row.refused for row in rows),
+        sum(row.litres for row in rows),
+        sum(row.minutes for row in rows),
+        sum(row.rain_litres for row in rows),
+    )
+
+
+def purpose_of(watering_id: str) -> Purpose:
+    """What a watering was for, by its id."""
+    found = _ID.match(watering_id)
+    return _PURPOSES[found["part"]] if found else "by hand"
+
+
+def day_of(watering_id: str, begun: datetime, site: Site) -> date:
+    """The day a watering belongs to: the one its id names, else the local day it began on."""
+    found = _ID.match(watering_id)
+    return date.fromisoformat(found["day"]) if found else local_date(begun, site.timezone)
+
+
+def _opened(
+    reader: JournalReader, site: Site, begin: datetime, end: datetime, plans: dict[str, Planned]
+) -> Iterator[Watered]:
+    zones = {zone.id: zone for zone in site.zones}
+    runs: dict[str, list[Given]] = {}
+    for opening in reader.openings(begin, end):
+        runs.setdefault(opening.watering, []).append(opening)
+    for watering_id, run in runs.items():
+        plan = plans[watering_id].watering if watering_id in plans else None
+        yield _row(watering_id, run, plan, zones.get(run[0].zone), site)
+
+
+def _row(watering_id: str, run: list[Given], plan: Watering | None, zone: Zone | None, site: Site) -> Watered:
+    litres = sum(each.litres or 0.0 for each in run)
+    return Watered(
+        id=watering_id,
+        zone=run[0].zone,
+        day=day_of(watering_id, run[0].opened, site),
+        purpose=purpose_of(watering_id),
+        start=run[0].opened,
+        end=max((each.closed for each in run if each.closed), default=None) if _all_closed(run) else None,
+        pulses=sum(not _was_refused(each) for each in run),
+        minutes=sum(each.open_s or 0.0 for each in run) / 60.0,
+        litres=litres,
+        unsure_litres=sum(each.unsure_litres for each in run),
+        planned_litres=plan.need.litres if plan is not None else None,
+        rain_litres=_rain_l(plan, zone),
+        ended=_ending(run, litres, plan),
+    )
+
+
+def _ending(run: list[Given], litres: float, plan: Watering | None) -> str:
+    if not _all_closed(run):
+        return OPEN
+    last = run[-1]
+    if _was_refused(last):
+        return last.why or "refused"
+    if last.why != WHOLE_WHY:
+        return ENDINGS.get(last.why or "", f"cut short: {last.why}")
+    if plan is not None and litres < plan.need.litres - max(NEAR_L, 0.03 * plan.need.litres):
+        return LATE
+    return LIMITED if plan is not None and plan.need.short_mm > 0.0 else WHOLE
+
+
+def _all_closed(run: list[Given]) -> bool:
+    return all(each.closed is not None for each in run)
+
+
+def _was_refused(opening: Given) -> bool:
+    return (opening.why or "").startswith("refused")
+
+
+def _rain_l(plan: Watering | None, zone: Zone | None) -> float:
+    if plan is None or zone is None:
+        return 0.0
+    rain_mm = sum(figure.value for figure in plan.need.figures if figure.name == "rain that counts")
+    return rain_mm * zone.area_m2 / zone.line.efficiency
+
+
+def _forbidden(reader: JournalReader, site: Site, begin: datetime, end: datetime) -> Iterator[Watered]:
+    """Waterings that our own last check called off before a valve was asked for; those with openings are told above."""
+    called_off: dict[str, Noted] = {}
+    for note in reader.notes(begin, end, kind="refusal"):
+        if "veto" in note.facts and note.zone is not None:
+            called_off[str(note.facts.get("pulse", "")).rpartition("-")[0]] = note
+    opened = {opening.watering for opening in reader.openings(begin, end)} if called_off else set()
+    for watering_id, note in called_off.items():
+        if watering_id and watering_id not in opened and note.zone is not None:
+            day = day_of(watering_id, note.at, site)
+            purpose = purpose_of(watering_id)
+            said = f"refused: {note.said}"
+            yield Watered(watering_id, note.zone, day, purpose, note.at, note.at, 0, 0, 0, 0, None, 0, said)
