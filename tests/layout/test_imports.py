@@ -43,7 +43,7 @@ HOMES: dict[str, tuple[str, ...]] = {
     "lgpio": ("drivers/gpio.py",),
     "apscheduler": ("drivers/alarm.py",),
     "amqtt": ("drivers/embedded_broker.py",),
-    "sqlite3": ("shells/journal.py", "commands/common.py"),
+    "sqlite3": ("shells/journal.py", "commands/"),
     "jsonpointer": ("shells/payload.py",),
     "rich": ("commands/", "report/"),
     "jinja2": ("report/",),
