@@ -74,7 +74,7 @@ class MqttLink:
     """One lasting connection. A `seams.Broker`.
 
     on_message and on_state run on the network thread and may only drop things into an inbox. on_state is told
-    (up, sentence) when either changes; up means connected and hearing everything that was subscribed to.
+    (up, sentence) when either changes; up means connected, and the broker has answered to our subscriptions.
     on_taken is told what the broker says to each message we publish (always "success" in 3.1.1).
     Raises ValueError, in one sentence, if the host name or the certificate files cannot be used.
     """
@@ -98,6 +98,7 @@ class MqttLink:
         self._on_state = on_state
         self._on_taken = on_taken
         self._tls = None if address.tls is None else _tls_context(address.tls)
+        _check_host(address.host)
         self._v5 = address.protocol == "5"
         self._stage: Literal["away", "knocking", "accepted", "refused"] = "away"
         self._hearing = False
@@ -119,7 +120,7 @@ class MqttLink:
         self._client.loop_start()
 
     def connected(self) -> bool:
-        """Whether the broker took us in and we hear what we want to hear."""
+        """Whether the broker took us in and has answered to our subscriptions."""
         return self._hearing and self.network_alive()
 
     def state(self) -> tuple[bool, str]:
@@ -257,7 +258,8 @@ class MqttLink:
         if not self._v5:
             return 1
         if wanted.live_only:
-            return SubscribeOptions(1, True, True, SubscribeOptions.RETAIN_DO_NOT_SEND)
+            never = SubscribeOptions.RETAIN_DO_NOT_SEND
+            return SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=never)
         return SubscribeOptions(qos=1, noLocal=True)
 
     def _met_suback(
@@ -270,13 +272,12 @@ class MqttLink:
             for wanted, reason in itertools.zip_longest(self._subscriptions, reasons)
             if reason is None or reason.is_failure
         ]
-        if refused:
-            more = f" and {len(refused) - 1} more topics" if len(refused) > 1 else ""
-            self._lost(
-                f'The broker at {self._address} refuses to let us hear "{refused[0]}"{more}; see its access list.'
-            )
-        else:
-            self._found()
+        more = f" and {len(refused) - 1} more" if len(refused) > 1 else ""
+        self._found(
+            f'The broker at {self._address} refuses to let us hear "{refused[0]}"{more}; see its access list.'
+            if refused
+            else None
+        )
 
     def _met_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         """Hand it on unread; of a giant (3.1.1 knows no limit) only as much as shows that it is one."""
@@ -326,9 +327,10 @@ class MqttLink:
 
     # --- what is told ---------------------------------------------------------------------------------------
 
-    def _found(self) -> None:
+    def _found(self, but: str | None = None) -> None:
+        """We are in. but: what is amiss all the same."""
         self._hearing = True
-        self._tell(True, f"Connected to the broker at {self._address}.")
+        self._tell(True, but or f"Connected to the broker at {self._address}.")
 
     def _lost(self, said: str) -> None:
         self._hearing = False
@@ -371,6 +373,16 @@ def _forget(client: paho.Client) -> threading.Thread:
     stopping = threading.Thread(target=client.loop_stop, daemon=True, name="mqtt-stopping")
     stopping.start()
     return stopping
+
+
+def _check_host(host: str) -> None:
+    """A name that cannot even be looked up would end the network thread, not just its try."""
+    try:
+        possible = b"\0" not in host.encode("idna")
+    except UnicodeError:
+        possible = False
+    if not possible:
+        raise ValueError(f"mqtt.host: {host!a} is not a host name.")
 
 
 def _tls_context(tls: Tls) -> ssl.SSLContext:

@@ -1,10 +1,13 @@
 """The link against a real mosquitto, MQTT 5 and 3.1.1: coming up, falling down, coming back, and what it says."""
 
+import contextlib
 import json
 import logging
 import signal
+import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal
@@ -434,6 +437,82 @@ def test_a_broker_that_drops_us_now_and_then_is_not_taken_for_a_second_controlle
         wait_for(daemon.link.connected, "the return")
     assert not any("Another client" in said for _, said in daemon.states)
     assert [up for up, _ in daemon.states] == [True, False] * 3 + [True]
+
+
+# --- what a broker may say that mosquitto does not --------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def scripted(*script: Callable[[bytes], bytes]) -> Iterator[Address]:
+    """A peer that answers one packet after the other as the script says, then hangs up."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def play() -> None:
+            with contextlib.suppress(OSError):
+                peer, _ = server.accept()
+                with peer:
+                    for answer in script:
+                        peer.sendall(answer(peer.recv(4096)))
+                    peer.shutdown(socket.SHUT_WR)
+                    peer.recv(4096)
+
+        thread = threading.Thread(target=play, daemon=True)
+        thread.start()
+        yield Address("127.0.0.1", server.getsockname()[1])
+    thread.join(5)
+
+
+CONNACK = bytes.fromhex("20 03 00 00 00")
+
+
+@pytest.mark.published(source="MQTT 5.0 (2019), 3.14.2.1: DISCONNECT with reason code 0x8E, Session taken over")
+def test_a_broker_that_says_who_took_over_is_believed_at_once() -> None:
+    with scripted(lambda connect: CONNACK + bytes.fromhex("e0 02 8e 00")) as address:
+        states = states_of(address, lambda states: len(states) >= 2)
+    assert states[0][0]
+    assert not states[1][0]
+    assert 'Another client seems to use the id "seepward-test"' in states[1][1]
+
+
+@pytest.mark.published(source="MQTT 5.0 (2019), 3.9.3: SUBACK with reason code 0x87, Not authorized, for one of two")
+def test_a_topic_that_may_not_be_heard_is_named_and_the_rest_goes_on() -> None:
+    def suback(subscribe: bytes) -> bytes:
+        return bytes.fromhex("90 05") + subscribe[2:4] + bytes.fromhex("00 01 87")
+
+    wanted = [Subscription("garden/open"), Subscription("garden/closed")]
+    with scripted(lambda connect: CONNACK, suback) as address:
+        up, said = one_state(address, subscriptions=wanted)
+    assert up
+    assert said == f'The broker at {address} refuses to let us hear "garden/closed"; see its access list.'
+
+
+@pytest.mark.published(source="MQTT 5.0 (2019), 3.2.2.2: CONNACK with reason code 0x89, Server busy")
+def test_any_other_refusal_at_the_door_is_given_by_its_name() -> None:
+    with scripted(lambda connect: bytes.fromhex("20 03 00 89 00")) as address:
+        up, said = one_state(address)
+    assert not up
+    assert said == f"The broker at {address} refuses the connection (server busy)."
+
+
+@pytest.mark.published(source="MQTT 3.1.1 (2014), 3.2.2.3: CONNACK return code 1, unacceptable protocol version")
+def test_an_old_broker_that_refuses_mqtt_5_is_explained() -> None:
+    with scripted(lambda connect: bytes.fromhex("20 02 00 01")) as address:
+        up, said = one_state(address)
+    assert not up
+    assert said == f'The broker at {address} does not speak MQTT 5; try mqtt.protocol = "3.1.1".'
+
+
+def test_something_that_is_no_broker_at_all() -> None:
+    with scripted(lambda connect: b"HTTP/1.1 400 Bad Request\r\n\r\n") as address:
+        up, said = one_state(address)
+    assert not up
+    assert "is it an MQTT broker?" in said
+
+
+@pytest.mark.parametrize("host", ["a..b", "x" * 64, "a\x00b"])
+def test_a_host_that_cannot_be_a_name_is_refused_before_a_thread_dies_of_it(host: str) -> None:
+    with pytest.raises(ValueError, match=r"^mqtt\.host: .* is not a host name\.$"):
+        MqttLink(Address(host), "x", on_message=lambda message: None, on_state=lambda up, said: None)
 
 
 # --- TLS --------------------------------------------------------------------------------------------------------
