@@ -24,7 +24,7 @@ from typing import Any
 from controller import __version__
 from controller.agronomy.sunlight import sun_elevation_deg
 from controller.core.actions import Answer, Note
-from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, Woke
+from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, ValveOpened, Woke
 from controller.core.garden import Garden
 from controller.core.moment import Now
 from controller.core.site import Site
@@ -69,7 +69,8 @@ class GuardLink:
         self.guard = guard
 
     def open(self, zone: str, pulse: str, seconds: float) -> None:
-        """Ask for an opening."""
+        """Ask for an opening. The loop is alive when it does: it may have waited for the disk since its last beat."""
+        self.beat()
         self._try(lambda: self.guard.open(zone, pulse, seconds))
 
     def close(self, zone: str | None, why: str) -> None:
@@ -247,6 +248,13 @@ class Daemon:
             self._guard_lost(event)
 
     def _take(self, event: Event) -> None:
+        match event:
+            case ValveOpened(zone):
+                LOG.info("%s: water on.", zone)
+            case ValveClosed(zone, _, open_s, why):
+                LOG.info("%s: water off after %.1f min (%s).", zone, open_s / 60.0, why)
+            case _:
+                pass
         self._loop.take(event)
 
     def _arm(self) -> None:

@@ -86,7 +86,7 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     return (
         replace(garden, plan=plan),
         [],
-        f"{zone.name} gets {need.litres:.0f} L in {pulses}, from {begin:%H:%M}.",
+        f"{zone.name} gets {need.litres:.3g} L in {pulses}, from {begin:%H:%M}.",
     )
 
 

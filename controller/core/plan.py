@@ -250,18 +250,15 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
     """What a watering under way still owes, after the rest that its last pulse asks for."""
     zone = site.zone(watering.zone)
     past = tuple(pulse for pulse in watering.pulses if pulse.state not in ("planned", "dropped"))
-    still_running = [pulse for pulse in past if pulse.running]
-    owed_l = watering.owed_litres - sum(pulse.litres for pulse in still_running)
-    ends = [pulse.end for pulse in still_running]
+    running = [pulse for pulse in past if pulse.running]
+    owed_l = watering.owed_litres - sum(pulse.litres for pulse in running)
+    ready = [now, *(pulse.end + timedelta(seconds=watering.rest_s) for pulse in running)]
     wetted = garden.beds[zone.id].last_wetted
-    if past and wetted is not None:
-        ends.append(wetted)
-    rest = timedelta(seconds=watering.rest_s)
-    return Order(
-        replace(watering, pulses=past),
-        split(zone, owed_l, site.supply.dead_s),
-        max([now, *(end + rest for end in ends)]),
-    )
+    if past and not running and wetted is not None:
+        # A pulse that was cut short has less to soak in, and so a shorter rest.
+        share = min(1.0, past[-1].given_litres / past[-1].litres)
+        ready.append(wetted + timedelta(seconds=watering.rest_s * share))
+    return Order(replace(watering, pulses=past), split(zone, owed_l, site.supply.dead_s), max(ready))
 
 
 def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:

@@ -116,8 +116,8 @@ def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWe
     seen = book.measured.get(day)
     told = book.forecast.get(day)
     if told is not None:
-        fresh = book.issued is not None and hours_between(book.issued, now) <= FRESH_H
-        told = replace(told, basis="forecast" if fresh else "aged forecast")
+        if book.issued is None or hours_between(book.issued, now) > FRESH_H:
+            told = replace(told, basis="aged forecast")
         return _corrected(told, seen)
     guess = _recent(book, day) or _normal(site, day) or _season_guess(site, day)
     return _corrected(guess, seen)
@@ -212,6 +212,8 @@ def _corrected(told: DayWeather, seen: Measured | None) -> DayWeather:
         return told
     if seen.whole:
         return replace(told, tmax_c=seen.tmax_c, tmin_c=seen.tmin_c, basis="measured")
+    if told.tmin_c <= seen.tmin_c and seen.tmax_c <= told.tmax_c:
+        return told
     return replace(told, tmax_c=max(told.tmax_c, seen.tmax_c), tmin_c=min(told.tmin_c, seen.tmin_c))
 
 

@@ -149,9 +149,9 @@ def _pins_pulled(draft: Draft) -> Iterator[Mistake]:
     for table, key, _, pin, active in _lines(draft):
         pulled = "high" if pin in PULLED_UP_AT_START else "low"
         if active == pulled:
-            other, pins = ("low", "9 to 27") if active == "high" else ("high", "4 to 8")
-            why = f"{pin} is pulled {pulled} while the Pi starts, which would open an active-{active} valve"
-            yield Mistake(table, key, f"{why}; take a pin from {pins}, or a relay board that is active {other}")
+            off, pins = ("low", "9 to 27") if active == "high" else ("high", "4 to 8")
+            why = f"{pin} is pulled {pulled} while the Pi starts, which opens an active-{active} relay until then"
+            yield Mistake(table, key, f"{why}; take a pin from {pins}, or fit 10 kOhm that holds it {off}")
 
 
 def _pins_in_demand(draft: Draft) -> Iterator[Mistake]:
@@ -433,12 +433,12 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 
 CHECKS: tuple[Check, ...] = (
-    _ids, _timezone, _crops, _soils, _areas, _pins_shared, _pins_pulled, _line_keys, _flows, _mulches, _limits,
+    _ids, _timezone, _crops, _soils, _areas, _pins_shared, _line_keys, _flows, _mulches, _limits,
     _dead_times, _sensor_zones, _units, _calibrations, _topics, _time_pointers, _heat, _normals, _login, _windows,
     _no_room,
 )
 DOUBTS: tuple[Check, ...] = (
-    _pins_in_demand, _floods, _measured, _long_openings, _place, _password_in_the_clear, _little_room,
+    _pins_in_demand, _pins_pulled, _floods, _measured, _long_openings, _place, _password_in_the_clear, _little_room,
 )
 
 

@@ -63,9 +63,6 @@ MISTAKES = [
     ('id = "salad"', 'id = "master"', '[[zone]] "master": id: "master" is the name of the master line; call'),
     ("pin = 23", "pin = 22", '[[zone]] "salad": valve.pin: 22 is already used by "tomatoes"; give each valv'),
     ("pin = 23", "pin = 17", '[[zone]] "salad": valve.pin: 17 is already used by the master; give each valv'),
-    ("pin = 23", "pin = 6", '"salad": valve.pin: 6 is pulled high while the Pi starts, which would open an'),
-    ("pin = 5,", "pin = 9,", '"peppers": valve.pin: 9 is pulled low while the Pi starts, which would open a'),
-    ("pin = 17", "pin = 4", "[supply]: master.pin: 4 is pulled high while the Pi starts"),
     # Water
     ("capacity_l_min = 12", "capacity_l_min = 1", '"tomatoes": line: draws 1.8 L/min, more than the supply'),
     ("emitter_spacing_m = 0.3, ", "", '"tomatoes": line.emitter_spacing_m: is missing; dripline needs emitt'),

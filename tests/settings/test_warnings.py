@@ -8,6 +8,9 @@ from tests.settings.gardens import EXAMPLES, GOOD, edited, loaded
 DOUBTFUL = [
     ("pin = 23", "pin = 14", '[[zone]] "salad": valve.pin: 14 also serves the serial console; another pin is safer'),
     ("pin = 5,", "pin = 2,", '[[zone]] "peppers": valve.pin: 2 also serves I2C'),
+    ("pin = 23", "pin = 6", '[[zone]] "salad": valve.pin: 6 is pulled high while the Pi starts, which opens an'),
+    ("pin = 5,", "pin = 9,", '[[zone]] "peppers": valve.pin: 9 is pulled low while the Pi starts, which opens'),
+    ("pin = 17", "pin = 4", "[supply]: master.pin: 4 is pulled high while the Pi starts"),
     ("pin = 5,", "pin = 0,", '[[zone]] "peppers": valve.pin: 0 also serves the ID EEPROM of add-on boards'),
     ("area_m2 = 4", "area_m2 = 0.5", '[[zone]] "salad": line: gives 80 mm an hour over the zone\'s 0.5 m2; check flow'),
     ("flow_l_h_m = 5,", "flow_l_h_m = 75,", '[[zone]] "salad": line: puts 250 mm an hour on the ground it wets'),
