@@ -9,7 +9,9 @@ lock() {  # FILE [uv's options]
     local file=$1
     shift
     # hatchling and editables build the project itself: locked as well, so that nothing unlocked is ever fetched.
-    printf "hatchling>=1.27\neditables\n" | uv pip compile pyproject.toml - "$@" --output-file "$file" \
+    # pyet: its newest needs an older pandas; left alone, the resolver would take the newest pandas and an old pyet.
+    printf "%s\n" "hatchling>=1.27" editables | uv pip compile pyproject.toml - "$@" \
+        --constraint <(echo "pyet>=1.5") --output-file "$file" \
         --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-emit-find-links \
         --no-config --no-annotate --quiet --custom-compile-command "bash deploy/lock.sh" > /dev/null
 }
