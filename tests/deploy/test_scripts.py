@@ -99,3 +99,25 @@ def test_the_installer_refuses_politely_without_root() -> None:
     assert refused.returncode == 1
     assert refused.stderr.count("\n") == 1
     assert "sudo bash deploy/install.sh" in refused.stderr
+
+
+def test_a_missing_venv_package_is_named_in_one_line(tmp_path: Path) -> None:
+    """A Debian Python without its venv package, on a machine where nothing may be installed."""
+    python = tmp_path / "python3"
+    python.write_text('#!/bin/sh\ncase "$2" in *ensurepip*) exit 1;; *print*) echo python3.12-venv;; esac\n', "ascii")
+    python.chmod(0o755)
+    (tmp_path / "basename").symlink_to("/usr/bin/basename")
+    (tmp_path / "bash").symlink_to("/usr/bin/bash")
+    refused = bash(f"make_venv {python} {tmp_path}/venv", PATH=str(tmp_path))
+    assert refused.returncode == 1
+    assert refused.stderr.splitlines() == [
+        "bash: needs the package python3.12-venv: sudo apt-get install python3.12-venv"
+    ]
+    assert not (tmp_path / "venv").exists()
+
+
+def test_an_environment_that_works_is_kept(tmp_path: Path) -> None:
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin" / "python").symlink_to("/bin/true")
+    kept = bash(f"make_venv /bin/false {tmp_path}")
+    assert (kept.returncode, kept.stderr) == (0, "")
