@@ -61,6 +61,11 @@ class Pulse:
         return self.start + timedelta(seconds=self.seconds)
 
     @property
+    def litres_expected(self) -> float:
+        """What it gave if it is over, else what it is to give."""
+        return self.litres if self.running or self.state == "planned" else self.given_litres
+
+    @property
     def running(self) -> bool:
         return self.state in ("asked", "running")
 

@@ -125,7 +125,8 @@ def watering_view(site: Site, watering: Watering) -> View:
         "mm": watering.need.gross_mm,
         "litres": watering.need.litres,
         "pulses": [
-            {"start": _local(site, pulse.start), "seconds": pulse.seconds, "litres": pulse.litres} for pulse in pulses
+            {"start": _local(site, pulse.start), "seconds": pulse.seconds, "litres": pulse.litres_expected}
+            for pulse in pulses
         ],
         "reasons": list(watering.need.reasons),
     }

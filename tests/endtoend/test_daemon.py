@@ -59,16 +59,16 @@ def test_water_by_hand_runs_its_length_and_is_written_down(rig: Rig) -> None:
     rig.wait_ready()
     assert rig.ask("hold")["ok"]
     wait_for(lambda: not rig.lines_on(), "everything closed")
-    assert not rig.ask("water", zone="salad", litres=0.6)["ok"], "no water while on hold"
+    assert not rig.ask("water", zone="salad", litres=0.35)["ok"], "no water while on hold"
     assert rig.ask("release")["ok"]
     assert rig.ask("stop")["ok"]
     wait_for(lambda: not rig.lines_on(), "everything closed")
 
-    answer = rig.ask("water", zone="salad", litres=0.6, id="once")
+    answer = rig.ask("water", zone="salad", litres=0.35, id="once")
 
     assert answer["ok"], answer
     wait_for(lambda: SALAD_PIN in rig.lines_on(), "the valve")
-    again = rig.ask("water", zone="salad", litres=0.6, id="once")
+    again = rig.ask("water", zone="salad", litres=0.35, id="once")
     assert not again["ok"]
     assert "not done again" in again["said"]
     said = rig.command("stop", "tomatoes")
@@ -80,7 +80,7 @@ def test_water_by_hand_runs_its_length_and_is_written_down(rig: Rig) -> None:
         rows = db.execute("SELECT litres, why FROM opening WHERE watering LIKE 'hand-%'").fetchall()
     assert len(rows) == 1
     assert rows[0][1] == "deadline"
-    assert rows[0][0] == pytest.approx(0.6, abs=0.02)
+    assert rows[0][0] == pytest.approx(0.35, abs=0.02)
 
 
 def test_retained_expired_and_malformed_asks_are_refused(rig: Rig) -> None:
