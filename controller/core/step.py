@@ -148,8 +148,8 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
 def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
     sensor = site.sensor(event.sensor)
     before = garden.probes[sensor.id]
-    if before.at is not None and event.at < before.at:
-        return garden  # an old reading that arrived late: history, not news
+    if before.at is not None and event.at <= before.at:
+        return garden  # an old reading that came late, or one that the broker had kept: history, not news
     same = before.same_since if before.value == event.value and before.same_since is not None else event.at
     probe = replace(before, value=event.value, at=event.at, same_since=same)
     probe = replace(probe, trust=1.0, word="good") if sensor.kind != "moisture" else probe
