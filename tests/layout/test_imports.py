@@ -47,6 +47,7 @@ HOMES: dict[str, tuple[str, ...]] = {
     "jsonpointer": ("shells/payload.py",),
     "rich": ("commands/", "report/"),
     "jinja2": ("report/",),
+    "markupsafe": ("report/",),  # comes with jinja2
     "annotated_types": ("settings/",),
     "pydantic": ("settings/", "messages.py", "shells/", "drivers/mqtt.py", "report/", "commands/", "sim/"),
     "pydantic_core": ("settings/", "messages.py", "shells/", "report/", "commands/"),
