@@ -90,12 +90,9 @@ def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[F
     for zone in zones:
         ground = zone["longest_pulse_by_ground_min"]
         pulse = "takes it in without a rest" if ground is None else f"takes {ground:.0f} min of it at a time"
-        say(
-            out,
-            f"{zone['name']} ({zone['id']}): {zone['flow_l_min']:.1f} L/min, {zone['rate_mm_h']:.0f} mm/h where it is "
-            f"wet; the ground {pulse}; the valve {zone['longest_pulse_by_valve_min']:.0f} min. "
-            f"1 mm is {zone['litres_per_mm']:.1f} L.",
-        )
+        say(out, f"{zone['name']} ({zone['id']}), 1 mm is {zone['litres_per_mm']:.1f} L")
+        say(out, f"{zone['flow_l_min']:.1f} L/min, {zone['rate_mm_h']:.0f} mm/h where it is wet", indent=2)
+        say(out, f"the ground {pulse}; the valve's limit is {zone['longest_pulse_by_valve_min']:.0f} min", indent=2)
     for warning in settings.warnings():
         say(out, f"Look again: {warning}", "yellow")
     for each in found:
@@ -145,7 +142,7 @@ def _forecast(settings: Settings) -> Found:
     try:
         forecast = source.ask(place, datetime.now(UTC), None).forecast
     except ForecastError as error:
-        return Found("forecast", False, f"{error} Watering goes on without; check the network and forecast.url.")
+        return Found("forecast", False, f"{str(error).rstrip('.')}. Watering goes on without; check the network and forecast.url.")
     took_s = time.monotonic() - began
     return Found("forecast", True, f"{len(forecast.hours)} hours from {forecast.source} in {took_s:.1f} s.")
 
@@ -154,8 +151,8 @@ def _journal(path: Path) -> Found:
     """Take the write lock and give it back; nothing is written, and no file is made that the daemon then cannot use."""
     if not path.exists():
         ok = os.access(path.parent, os.W_OK)
-        todo = "" if ok else f" Make the directory {path.parent} and give it to the user of the daemon."
-        return Found("journal", ok, f"{path} is not there yet; the daemon makes it.{todo}")
+        todo = f"make the directory {path.parent} and give it to the user of the daemon."
+        return Found("journal", ok, f"{path} is not there yet; {'the daemon makes it.' if ok else todo}")
     try:
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=5.0)
         try:

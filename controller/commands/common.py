@@ -16,8 +16,9 @@ from typing import Any
 
 from controller.commands import CommandError
 from controller.core.garden import Garden
-from controller.core.moment import local_date
+from controller.core.moment import Now, local_date
 from controller.core.site import Site, Zone
+from controller.core.step import fit_to_site
 from controller.settings import ConfigError, Settings, load
 from controller.settings.mistakes import did_you_mean, shown
 from controller.shells.journal import JournalError, JournalReader, reading
@@ -73,12 +74,13 @@ def journal_of(arguments: argparse.Namespace, settings: Settings) -> Iterator[Jo
         raise CommandError(f"{path}: cannot be read as a journal ({error})") from None
 
 
-def remembered(reader: JournalReader) -> tuple[Garden, datetime]:
-    """The last committed garden and its time; CommandError if there is none yet."""
+def remembered(reader: JournalReader, site: Site) -> tuple[Garden, datetime]:
+    """The last committed garden, fitted to today's config, and its time; CommandError if there is none yet."""
     last = reader.garden()
     if last is None:
         raise CommandError(f"{reader.path}: nothing is written in it yet; has the daemon run?")
-    return last
+    garden, as_of = last
+    return fit_to_site(site, garden, Now(0.0, as_of)), as_of
 
 
 def age(as_of: datetime, site: Site) -> str:

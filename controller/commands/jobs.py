@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         return ask(arguments, settings, {"do": "job-done", "job": arguments.id})
     site = settings.build()
     with journal_of(arguments, settings) as reader:
-        garden, as_of = remembered(reader)
+        garden, as_of = remembered(reader, site)
     listed = [_view(site, job) for job in jobs(site, garden, as_of) if job.due_until > as_of or job.done is not None]
     listed.sort(key=lambda job: job["done"] is not None)  # open ones first, each part by urgency
     if wants_json(arguments):

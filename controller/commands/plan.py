@@ -17,7 +17,7 @@ def run(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     site = settings.build()
     with journal_of(arguments, settings) as reader:
-        garden, as_of = remembered(reader)
+        garden, as_of = remembered(reader, site)
     view = plan_view(site, garden)
     if wants_json(arguments):
         print_json(view)

@@ -8,7 +8,7 @@ from pathlib import Path
 from controller.commands import CommandError
 from controller.commands.common import journal_of, print_json, settings_of, utc_now, wants_json
 from controller.core.moment import Now
-from controller.core.step import new_garden
+from controller.core.step import fit_to_site, new_garden
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
         last = reader.garden()
         as_of = last[1] if last is not None else utc_now()
         now = Now(0.0, as_of.astimezone(UTC))
-        garden = last[0] if last is not None else new_garden(site, now)
+        garden = fit_to_site(site, last[0], now) if last is not None else new_garden(site, now)
         page = render_page(site, garden, reader, now)
     path = Path(arguments.output)
     try:
