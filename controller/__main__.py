@@ -51,13 +51,16 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _obey(argv: Sequence[str]) -> int:
-    """In two steps, so that only the module of the command is imported, and shared options may stand on either side."""
+    """In two steps, so that only the module of the command is imported, and shared options may stand on
+    either side.
+    """
     table = "\n".join(f"  {name:<10}{does}" for name, does in COMMANDS.items())
     first = _Parser(
         prog="seepward",
         description="Waters a food garden through a hot, dry summer, and says why.",
-        epilog=f"commands:\n{table}\n\nDepths in mm (1 mm on 1 m2 is 1 L), amounts in litres, times of the garden's own zone."
-        "\nseepward COMMAND --help tells more.",
+        epilog=f"commands:\n{table}\n\n"
+        "Depths in mm (1 mm on 1 m2 is 1 L), amounts in litres, times of the garden's zone.\n"
+        "seepward COMMAND --help tells more.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
@@ -68,15 +71,18 @@ def _obey(argv: Sequence[str]) -> int:
     if arguments.command not in COMMANDS:
         first.error("name a command" if arguments.command is None else _no_command(arguments.command))
     command = importlib.import_module(f"controller.commands.{arguments.command}")
-    second = _Parser(prog=f"seepward {arguments.command}", allow_abbrev=False)
-    command.add_arguments(second)
+    # A command may have its own idea of a shared option (simulate writes --json to a file): its own holds.
+    second = _Parser(prog=f"seepward {arguments.command}", allow_abbrev=False, conflict_handler="resolve")
     _shared(second)
+    command.add_arguments(second)
     code = command.run(second.parse_args(arguments.rest, arguments))
     return DONE if code is None else int(code)
 
 
 def _shared(parser: argparse.ArgumentParser) -> None:
-    """The options of every command. Suppressed defaults: what stands before the command survives the second parse."""
+    """The options of every command. Suppressed defaults: what stands before the command survives the second
+    parse.
+    """
     shared = parser.add_argument_group("everywhere")
     shared.add_argument(
         "--config", metavar="FILE", default=argparse.SUPPRESS,

@@ -21,7 +21,9 @@ from controller.settings import Settings
 
 BROKER_WITHIN_S = 8.0
 PERSIST = Path("/sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs")
-"""Kernel parameter of the Pi: Y means that a pin nobody owns any more keeps driving its last level (from memory)."""
+"""Kernel parameter of the Pi: Y means that a pin nobody owns any more keeps driving its last level (from
+memory).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +37,9 @@ class Found:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Check the config and show what was understood: for each zone its flow (L/min), the rate on the ground it wets "
-        "(mm/h), the longest pulse that the ground takes in (min), and the litres of 1 mm. Opens no valve."
+        "Check the config and show what was understood: for each zone its flow (L/min), the rate on the "
+        "ground it wets (mm/h), the longest pulse that the ground takes in (min), and the litres of 1 mm. "
+        "Opens no valve."
     )
     parser.add_argument(
         "--live", action="store_true", help="also try broker, forecast, journal and pins; takes up to 40 s"
@@ -63,7 +66,9 @@ def live(arguments: argparse.Namespace, settings: Settings) -> list[Found]:
 
 
 def _zone_view(zone: Zone) -> dict[str, Any]:
-    """What was understood of a zone. The longest pulse is None where the ground takes in whatever the line brings."""
+    """What was understood of a zone. The longest pulse is None where the ground takes in whatever the line
+    brings.
+    """
     store_mm = zone.soil.surface_store_mm(zone.slope_percent)
     by_ground_min = longest_on_min(zone.line.rate_mm_h, zone.soil.intake_mm_h, store_mm)
     endless = by_ground_min == float("inf")
@@ -92,7 +97,11 @@ def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[F
         pulse = "takes it in without a rest" if ground is None else f"takes {ground:.0f} min of it at a time"
         say(out, f"{zone['name']} ({zone['id']}), 1 mm is {zone['litres_per_mm']:.1f} L")
         say(out, f"{zone['flow_l_min']:.1f} L/min, {zone['rate_mm_h']:.0f} mm/h where it is wet", indent=2)
-        say(out, f"the ground {pulse}; the valve's limit is {zone['longest_pulse_by_valve_min']:.0f} min", indent=2)
+        say(
+            out,
+            f"the ground {pulse}; the valve's limit is {zone['longest_pulse_by_valve_min']:.0f} min",
+            indent=2,
+        )
     for warning in settings.warnings():
         say(out, f"Look again: {warning}", "yellow")
     for each in found:
@@ -128,7 +137,9 @@ def _broker(settings: Settings) -> Found:
 def _forecast(settings: Settings) -> Found:
     """Fetch once."""
     if settings.forecast.source == "none":
-        return Found("forecast", True, "none is wanted; the garden goes by its own sensors and the months' normals.")
+        return Found(
+            "forecast", True, "none is wanted; the garden goes by its own sensors and the months' normals."
+        )
     from controller.agronomy.sunlight import sun_elevation_deg
     from controller.drivers.http import get_json
     from controller.shells.forecast import SOURCES, ForecastError, Place
@@ -136,32 +147,42 @@ def _forecast(settings: Settings) -> Found:
     site = settings.site
     place = Place(site.latitude, site.longitude, site.elevation_m)
     source = SOURCES[settings.forecast.source](
-        get_json, settings.forecast.url, lambda utc: sun_elevation_deg(site.latitude, site.longitude, utc) > 0.0
+        get_json,
+        settings.forecast.url,
+        lambda utc: sun_elevation_deg(site.latitude, site.longitude, utc) > 0.0,
     )
     began = time.monotonic()
     try:
         forecast = source.ask(place, datetime.now(UTC), None).forecast
     except ForecastError as error:
-        return Found("forecast", False, f"{str(error).rstrip('.')}. Watering goes on without; check the network and forecast.url.")
+        why = str(error).rstrip(".")
+        return Found(
+            "forecast", False, f"{why}. Watering goes on without; check the network and forecast.url."
+        )
     took_s = time.monotonic() - began
     return Found("forecast", True, f"{len(forecast.hours)} hours from {forecast.source} in {took_s:.1f} s.")
 
 
 def _journal(path: Path) -> Found:
-    """Take the write lock and give it back; nothing is written, and no file is made that the daemon then cannot use."""
+    """Take the write lock and give it back; nothing is written, and no file is made that the daemon then
+    cannot use.
+    """
     if not path.exists():
         ok = os.access(path.parent, os.W_OK)
         todo = f"make the directory {path.parent} and give it to the user of the daemon."
         return Found("journal", ok, f"{path} is not there yet; {'the daemon makes it.' if ok else todo}")
     try:
-        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=5.0)
+        db = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=5.0
+        )
         try:
             db.execute("BEGIN IMMEDIATE")
             db.execute("ROLLBACK")
         finally:
             db.close()
     except sqlite3.Error as error:
-        return Found("journal", False, f"{path} cannot be written ({error}); look at its owner and the room on the disk.")
+        todo = "look at its owner and the room on the disk"
+        return Found("journal", False, f"{path} cannot be written ({error}); {todo}.")
     return Found("journal", True, f"{path} can be written.")
 
 
@@ -191,7 +212,11 @@ def _lgpio(driver: str) -> Found:
         return Found("pins", False, f"{' and '.join(missing)} is not installed; see deploy/INSTALL.md.")
     chips = sorted(Path("/dev").glob("gpiochip*"))
     if not any(os.access(chip, os.R_OK | os.W_OK) for chip in chips):
-        why = "no /dev/gpiochip* is there; is this a Pi?" if not chips else "this user may not use /dev/gpiochip*."
+        why = (
+            "no /dev/gpiochip* is there; is this a Pi?"
+            if not chips
+            else "this user may not use /dev/gpiochip*."
+        )
         return Found("pins", False, f"{why} The daemon's user must be in the group gpio.")
     return Found("pins", True, "lgpio and its chip are there; no line was touched.")
 

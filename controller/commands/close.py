@@ -1,5 +1,5 @@
-"""`seepward close`: every valve closed. Imports the closer and nothing else of ours, since it is what is left when
-nothing else works: a config that is wrong elsewhere still tells the pins."""
+"""`seepward close`: every valve closed. Imports the closer and nothing else of ours, since it is what is left
+when nothing else works: a config that is wrong elsewhere still tells the pins."""
 
 import argparse
 import json
@@ -15,8 +15,9 @@ CONFIG, RUNTIME_DIR = "/etc/seepward/garden.toml", "/run/seepward"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Close every valve: ask the guard; if it hangs, end it and its daemon, and put the pins to rest. Waits "
-        "2 s for the guard and 5 s for a hung one to go. It is no emergency stop for a pump: pull the plug for that."
+        "Close every valve: ask the guard; if it hangs, end it and its daemon, and put the pins to rest. "
+        "Waits 2 s for the guard and 5 s for a hung one to go. It is no emergency stop for a pump: pull the"
+        " plug for that."
     )
 
 

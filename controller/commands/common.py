@@ -1,7 +1,8 @@
-"""What commands share: the config and the journal they were pointed at, the clock, days and zones as people write them.
+"""What commands share: the config and the journal they were pointed at, the clock, days and zones as people
+write them.
 
-One rule for all that read the journal: they show the garden as of the journal's last word, and say how old that is.
-A journal of last summer, or a simulated one, is then read as well as that of the living daemon.
+One rule for all that read the journal: they show the garden as of the journal's last word, and say how old
+that is. A journal of last summer, or a simulated one, is then read as well as that of the living daemon.
 """
 
 import argparse
@@ -58,6 +59,7 @@ def journal_path(arguments: argparse.Namespace, settings: Settings) -> Path:
 
 
 def wants_json(arguments: argparse.Namespace) -> bool:
+    """Whether a program reads the output."""
     return bool(getattr(arguments, "json", False))
 
 
@@ -75,7 +77,7 @@ def journal_of(arguments: argparse.Namespace, settings: Settings) -> Iterator[Jo
 
 
 def remembered(reader: JournalReader, site: Site) -> tuple[Garden, datetime]:
-    """The last committed garden, fitted to today's config, and its time; CommandError if there is none yet."""
+    """The last committed garden, fitted to today's config, and its time; CommandError if there is none."""
     last = reader.garden()
     if last is None:
         raise CommandError(f"{reader.path}: nothing is written in it yet; has the daemon run?")
@@ -115,7 +117,9 @@ def day_named(text: str, site: Site) -> date:
     try:
         return words.get(text.lower()) or date.fromisoformat(text)
     except ValueError:
-        raise wrong_use(f"{shown(text)} is no day; write it as 2026-07-14, or say today or yesterday.") from None
+        raise wrong_use(
+            f"{shown(text)} is no day; write it as 2026-07-14, or say today or yesterday."
+        ) from None
 
 
 def print_json(value: Any) -> None:

@@ -10,10 +10,12 @@ from controller.settings.mistakes import shown
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Suspend watering of a zone, or of the whole garden. What is running is closed. In a hot spell a hold of one "
-        "day can cost a bed 8 mm; give it an end."
+        "Suspend watering of a zone, or of the whole garden. What is running is closed. In a hot spell a "
+        "hold of one day can cost a bed 8 mm; give it an end."
     )
-    parser.add_argument("zone", nargs="?", metavar="ZONE", help="id or name of the zone; none: the whole garden")
+    parser.add_argument(
+        "zone", nargs="?", metavar="ZONE", help="id or name of the zone; none: the whole garden"
+    )
     parser.add_argument(
         "--until", metavar="T",
         help="when it ends, local time: 18:30 (the next), 2026-07-14 (its midnight), 2026-07-14T18:30; "

@@ -19,8 +19,8 @@ from controller.report.views import job_view
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "The jobs that the coming, present or past heat (°C) asks of your hands, the most pressing first, with the "
-        "done ones below. Times are local. To report one done: seepward jobs done ID"
+        "The jobs that the coming, present or past heat (°C) asks of your hands, the most pressing first, "
+        "with the done ones below. Times are local. To report one done: seepward jobs done ID"
     )
     parser.add_argument("verb", nargs="?", choices=("done",), metavar="done", help="report a job done")
     parser.add_argument("id", nargs="?", metavar="ID", help="the job's id, as the list shows it")
@@ -37,7 +37,9 @@ def run(arguments: argparse.Namespace) -> int:
     site = settings.build()
     with journal_of(arguments, settings) as reader:
         garden, as_of = remembered(reader, site)
-    listed = [_view(site, job) for job in jobs(site, garden, as_of) if job.due_until > as_of or job.done is not None]
+    listed = [
+        _view(site, job) for job in jobs(site, garden, as_of) if job.due_until > as_of or job.done is not None
+    ]
     listed.sort(key=lambda job: job["done"] is not None)  # open ones first, each part by urgency
     if wants_json(arguments):
         print_json({"jobs": listed, "caution": CAUTION})

@@ -24,22 +24,36 @@ from controller.shells.journal import JournalReader
 
 DAYS = 7
 COLUMNS = (
-    "day", "zone", "name", "purpose", "start", "end", "pulses", "minutes", "litres", "unsure_litres", "planned_litres",
-    "short_litres", "rain_saved_litres", "ended",
-)  # fmt: skip
+    "day",
+    "zone",
+    "name",
+    "purpose",
+    "start",
+    "end",
+    "pulses",
+    "minutes",
+    "litres",
+    "unsure_litres",
+    "planned_litres",
+    "short_litres",
+    "rain_saved_litres",
+    "ended",
+)
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A cell that begins so would be run as a formula by a spreadsheet."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "What was watered: litres, minutes of open valve, how each watering ended, sums by zone. A watering counts for "
-        f"the day it is meant for. Without days: the last {DAYS} that the journal knows of."
+        "What was watered: litres, minutes of open valve, how each watering ended, sums by zone. A watering"
+        f" counts for the day it is meant for. Without days: the last {DAYS} that the journal knows of."
     )
     parser.add_argument("--since", metavar="D", help="first day: 2026-07-14, today or yesterday")
     parser.add_argument("--until", metavar="D", help="last day, included")
     parser.add_argument("--zone", metavar="ZONE", help="only this zone")
-    parser.add_argument("--csv", action="store_true", help="for a spreadsheet: one row a watering, litres and minutes")
+    parser.add_argument(
+        "--csv", action="store_true", help="for a spreadsheet: one row a watering, litres and minutes"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -89,27 +103,38 @@ def _view(site: Site, rows: Sequence[Watered], since: date, until: date) -> dict
 def _sums(rows: Sequence[Watered]) -> dict[str, float]:
     sums = total(rows)
     return {
-        "waterings": sums.waterings, "litres": sums.litres, "minutes": sums.minutes,
+        "waterings": sums.waterings,
+        "litres": sums.litres,
+        "minutes": sums.minutes,
         "rain_saved_litres": sums.rain_litres,
-    }  # fmt: skip
+    }
 
 
 def _record(site: Site, row: Watered) -> dict[str, Any]:
-    names = {zone.id: zone.name for zone in site.zones}
-    values = (
-        row.day, row.zone, names.get(row.zone, row.zone), row.purpose, _local(site, row.start), _local(site, row.end),
-        row.pulses, round(row.minutes, 2), round(row.litres, 2), round(row.unsure_litres, 2),
-        round(row.planned_litres, 2) if row.planned_litres is not None else None,
-        round(row.short_litres, 2) if row.planned_litres is not None else None, round(row.rain_litres, 2), row.ended,
-    )  # fmt: skip
-    return dict(zip(COLUMNS, values, strict=True))
+    known = row.planned_litres is not None
+    return {
+        "day": row.day,
+        "zone": row.zone,
+        "name": next((zone.name for zone in site.zones if zone.id == row.zone), row.zone),
+        "purpose": row.purpose,
+        "start": _local(site, row.start),
+        "end": _local(site, row.end),
+        "pulses": row.pulses,
+        "minutes": round(row.minutes, 2),
+        "litres": round(row.litres, 2),
+        "unsure_litres": round(row.unsure_litres, 2),
+        "planned_litres": round(row.planned_litres or 0.0, 2) if known else None,
+        "short_litres": round(row.short_litres, 2) if known else None,
+        "rain_saved_litres": round(row.rain_litres, 2),
+        "ended": row.ended,
+    }
 
 
 def _write_csv(site: Site, rows: Sequence[Watered]) -> None:
-    writer = csv.writer(sys.stdout, lineterminator="\r\n")  # RFC 4180
-    writer.writerow(COLUMNS)
+    writer = csv.DictWriter(sys.stdout, COLUMNS, lineterminator="\r\n")  # RFC 4180
+    writer.writeheader()
     for row in rows:
-        writer.writerow([_cell(value) for value in _record(site, row).values()])
+        writer.writerow({name: _cell(value) for name, value in _record(site, row).items()})
 
 
 def _cell(value: object) -> object:

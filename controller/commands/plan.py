@@ -8,8 +8,8 @@ from controller.report.views import plan_view
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "The waterings of the coming days: local time, zone, what for, litres, pulses in minutes with the rests "
-        "between them, and why. Read from the journal; the daemon may run on meanwhile."
+        "The waterings of the coming days: local time, zone, what for, litres, pulses in minutes with the "
+        "rests between them, and why. Read from the journal; the daemon may run on meanwhile."
     )
 
 

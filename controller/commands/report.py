@@ -13,8 +13,8 @@ from controller.core.step import fit_to_site, new_garden
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Write one HTML file that needs no network: what is going on, the jobs for your hands, and each zone's water "
-        "(mm and litres) over the last two weeks, with the reason of its last watering."
+        "Write one HTML file that needs no network: what is going on, the jobs for your hands, and each "
+        "zone's water (mm and litres) over the last two weeks, with the reason of its last watering."
     )
     parser.add_argument("-o", "--output", metavar="FILE", required=True, help="the file to write")
 

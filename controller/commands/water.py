@@ -9,8 +9,8 @@ from controller.commands.common import settings_of
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Water a zone now, or in its next allowed hour, in pulses that its ground takes in. Without an amount it gets "
-        "what its root zone is missing. The guard's limits hold."
+        "Water a zone now, or in its next allowed hour, in pulses that its ground takes in. Without an "
+        "amount it gets what its root zone is missing. The guard's limits hold."
     )
     parser.add_argument("zone", metavar="ZONE", help="id or name of the zone")
     amount = parser.add_mutually_exclusive_group()

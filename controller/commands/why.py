@@ -17,8 +17,8 @@ from controller.report.explain import explain, explanation_view
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Why a zone got water on a day, or why it got none: in sentences, then the arithmetic from the weather (mm a "
-        "day) over the soil (mm) to litres and minutes, each line with its rule and source."
+        "Why a zone got water on a day, or why it got none: in sentences, then the arithmetic from the "
+        "weather (mm a day) over the soil (mm) to litres and minutes, each line with its rule and source."
     )
     parser.add_argument("zone", metavar="ZONE", help="id or name of the zone")
     parser.add_argument(

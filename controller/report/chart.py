@@ -1,8 +1,8 @@
 """Drawings in SVG, written by hand: a zone's ground as pores, and its water over the last days.
 
-The ground: wide pores above hold what plants draw easily, narrow ones below what they must work for. Filled pores
-are water that is there; it empties from the top. The days: a water level that sinks with the sun and rises with
-each watering, drops for the litres below, hot days as a warm band behind.
+The ground: wide pores above hold what plants draw easily, narrow ones below what they must work for. Filled
+pores are water that is there; it empties from the top. The days: a water level that sinks with the sun and
+rises with each watering, drops for the litres below, hot days as a warm band behind.
 
 Every text and number goes through one writer that escapes it.
 """
@@ -20,12 +20,14 @@ Piece = Markup | str
 
 
 def tag(name: str, /, *inside: Piece, **attributes: object) -> Markup:
-    """An element. Attribute names: `_` stands for `-`, a trailing one is dropped (`class_`). Text is escaped."""
+    """An element, its text escaped. Attribute names: `_` stands for `-`; a trailing one is dropped."""
     written = Markup("").join(
         Markup(' {}="{}"').format(Markup(key.rstrip("_").replace("_", "-")), _value(value))
         for key, value in attributes.items()
     )
-    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, Markup("").join(escape(each) for each in inside))
+    return Markup("<{0}{1}>{2}</{0}>").format(
+        Markup(name), written, Markup("").join(escape(each) for each in inside)
+    )
 
 
 def _value(value: object) -> str:
@@ -39,7 +41,9 @@ CORE_WIDTH, CORE_HEIGHT = 96.0, 150.0
 
 
 def core(full: float, easy: float, label: str) -> Markup:
-    """A piece of ground. full: share of the available water that is there; easy: share that is easily drawn, 0 to 1."""
+    """A piece of ground. full: share of the available water that is there; easy: share that is easily drawn,
+    0 to 1.
+    """
     easy_rows = min(ROWS - 1, max(1, round(ROWS * easy)))
     filled = round(min(1.0, max(0.0, full)) * ROWS * PORES_WIDE)
     step_x, step_y = CORE_WIDTH / PORES_WIDE, (CORE_HEIGHT - 14.0) / ROWS
@@ -74,7 +78,9 @@ HEIGHT = TOP + LEVEL + DROPS + 34.0
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """A day of the picture. hot_c: its maximum if it was a hot day; litres: given; spoilt: something went wrong."""
+    """A day of the picture. hot_c: its maximum if it was a hot day; litres: given; spoilt: something went
+    wrong.
+    """
 
     day: date
     begin: datetime
@@ -117,7 +123,9 @@ def _band(each: Day, left: float, right: float) -> list[Piece]:
         tag("text", str(each.day.day), class_="name", x=middle, y=HEIGHT - 3.0),
     ]
     if each.hot_c is not None:
-        pieces.insert(0, tag("rect", class_="hot", x=left, y=0.0, width=right - left + 0.5, height=TOP + LEVEL))
+        pieces.insert(
+            0, tag("rect", class_="hot", x=left, y=0.0, width=right - left + 0.5, height=TOP + LEVEL)
+        )
         pieces.append(tag("text", f"{each.hot_c:.0f}°", class_="heat", x=middle, y=12.0))
     return pieces
 
@@ -140,10 +148,12 @@ def _drop(each: Day, x: float, most_l: float) -> list[Piece]:
         return []
     r = max(2.2, 8.0 * sqrt(each.litres / most_l))
     base = TOP + LEVEL + 22.0
+    tip, neck, shoulder = base - 2.1 * r, base - 1.2 * r, base - 0.8 * r
+    near, far, left, right = x - 0.4 * r, x + 0.4 * r, x - r, x + r
     shape = (
-        f"M{x:.1f} {base - 2.1 * r:.1f}C{x + 0.4 * r:.1f} {base - 1.2 * r:.1f} {x + r:.1f} {base - 0.8 * r:.1f} "
-        f"{x + r:.1f} {base:.1f}A{r:.1f} {r:.1f} 0 0 1 {x - r:.1f} {base:.1f}"
-        f"C{x - r:.1f} {base - 0.8 * r:.1f} {x - 0.4 * r:.1f} {base - 1.2 * r:.1f} {x:.1f} {base - 2.1 * r:.1f}Z"
+        f"M{x:.1f} {tip:.1f}C{far:.1f} {neck:.1f} {right:.1f} {shoulder:.1f} {right:.1f} {base:.1f}"
+        f"A{r:.1f} {r:.1f} 0 0 1 {left:.1f} {base:.1f}"
+        f"C{left:.1f} {shoulder:.1f} {near:.1f} {neck:.1f} {x:.1f} {tip:.1f}Z"
     )
     kind = "drop spoilt" if each.spoilt else "drop"
     return [

@@ -1,7 +1,8 @@
 """One zone, one day: from the weather to the water, in sentences first, then the arithmetic, line by line.
 
-Everything is read back from the journal: the plan as it stood before a watering began, with all of its figures, what
-the valve then gave, and what the day's ledger says. Nothing is computed anew that the decision did not have.
+Everything is read back from the journal: the plan as it stood before a watering began, with all of its
+figures, what the valve then gave, and what the day's ledger says. Nothing is computed anew that the decision
+did not have.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -26,7 +27,7 @@ WHOLE_NUMBERS = frozenset({"pulses"})
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of arithmetic. worked: the sum with its numbers in it, where it is one; how: rule and source."""
+    """One line of arithmetic. worked: the sum with its numbers in it, if it is one; how: rule and source."""
 
     part: str
     name: str
@@ -57,7 +58,9 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """A zone's day. sentences: what holds for the day as a whole; steps: its numbers where nothing was decided."""
+    """A zone's day. sentences: what holds for the day as a whole; steps: its numbers where nothing was
+    decided.
+    """
 
     zone: Zone
     day: date
@@ -69,7 +72,9 @@ class Explanation:
 
 def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explanation:
     """The zone's day as the journal knows it."""
-    plans = {name: each for name, each in planned(reader, site, day, day).items() if each.watering.zone == zone.id}
+    plans = {
+        name: each for name, each in planned(reader, site, day, day).items() if each.watering.zone == zone.id
+    }
     rows = {row.id: row for row in assembled(reader, site, day, day, plans, zone.id)}
     made = plans_of(reader, site, day)
     standing = made[-1].waterings if made else frozenset[str]()
@@ -94,7 +99,11 @@ def decision(site: Site, zone: Zone, plan: Planned | None, row: Watered | None) 
     """One watering of the zone, planned, given, or both."""
     sentences: list[str] = []
     if plan is not None:
-        sentences += [*_weather_said(plan), *plan.watering.need.reasons, *_amount_said(zone, plan.watering.need)]
+        sentences += [
+            *_weather_said(plan),
+            *plan.watering.need.reasons,
+            *_amount_said(zone, plan.watering.need),
+        ]
         sentences += _pulses_said(zone, plan.watering)
     else:
         sentences.append("Asked for by hand: no need was worked out." if row is not None else "")
@@ -107,7 +116,9 @@ def decision(site: Site, zone: Zone, plan: Planned | None, row: Watered | None) 
 
 
 def in_short(purpose: Purpose, reasons: Sequence[str]) -> str:
-    """The reason that settled it: the third of a dawn soak (dryness, demand, then the verdict), else the first."""
+    """The reason that settled it: the third of a dawn soak (dryness, demand, then the verdict), else the
+    first.
+    """
     place = 2 if purpose == "dawn soak" and len(reasons) > 2 else 0
     return reasons[place] if reasons else ""
 
@@ -117,7 +128,8 @@ def given_said(site: Site, row: Watered) -> str:
     if row.refused:
         return f"Nothing was given; {row.ended}"
     span = f"from {_clock(site, row.start)}" + (f" to {_clock(site, row.end)}" if row.end else " on")
-    what = f"Given: {row.litres:.0f} L in {count(row.pulses, 'pulse')}, {row.minutes:.0f} min of open valve, {span}"
+    pulses = f"{count(row.pulses, 'pulse')}, {row.minutes:.0f} min of open valve"
+    what = f"Given: {row.litres:.0f} L in {pulses}, {span}"
     unsure = f" (give or take {row.unsure_litres:.0f} L)" if row.unsure_litres >= 0.5 else ""
     if row.whole:
         return f"{what}{unsure}."
@@ -146,8 +158,10 @@ def explanation_view(site: Site, told: Explanation) -> dict[str, Any]:
         "figures": [_step_view(step) for step in told.steps],
         "ledger": {
             name: getattr(told.ledger, name) for name in DayLedger.__dataclass_fields__ if name != "day"
-        } if told.ledger is not None else None,
-    }  # fmt: skip
+        }
+        if told.ledger is not None
+        else None,
+    }
 
 
 def _decision_view(site: Site, each: Decision) -> dict[str, Any]:
@@ -167,25 +181,33 @@ def _decision_view(site: Site, each: Decision) -> dict[str, Any]:
             "minutes": row.minutes,
             "pulses": row.pulses,
             "ended": row.ended,
-        } if row is not None else None,
-    }  # fmt: skip
+        }
+        if row is not None
+        else None,
+    }
 
 
 def _step_view(step: Step) -> dict[str, Any]:
     return {
-        "name": step.name, "meaning": step.meaning, "value": step.value, "unit": step.unit,
-        "worked": step.worked, "how": step.how,
-    }  # fmt: skip
+        "name": step.name,
+        "meaning": step.meaning,
+        "value": step.value,
+        "unit": step.unit,
+        "worked": step.worked,
+        "how": step.how,
+    }
 
 
-BASES: Mapping[Basis, str] = MappingProxyType({
-    "measured": "as measured here",
-    "forecast": "by the forecast",
-    "aged forecast": "by an older forecast",
-    "recent days": "as on the last days that were measured",
-    "monthly normal": "as is usual for the month",
-    "season guess": "a guess from the season",
-})
+BASES: Mapping[Basis, str] = MappingProxyType(
+    {
+        "measured": "as measured here",
+        "forecast": "by the forecast",
+        "aged forecast": "by an older forecast",
+        "recent days": "as on the last days that were measured",
+        "monthly normal": "as is usual for the month",
+        "season guess": "a guess from the season",
+    }
+)
 """Who says so."""
 
 # Sentences ----------------------------------------------------------------------------------------
@@ -208,14 +230,16 @@ def _weather_said(plan: Planned) -> list[str]:
 
 def day_weather(weather: DayWeather) -> str:
     """A day's weather in half a sentence."""
-    rain = f", {weather.rain_mm:.1f} mm of rain" if weather.rain_mm else ", no rain"
-    return f"{weather.day:%A}: {weather.tmin_c:.0f} to {weather.tmax_c:.0f} °C{rain if weather.rain_mm is not None else ''}"
+    rain = "" if weather.rain_mm is None else ", no rain"
+    if weather.rain_mm:
+        rain = f", {weather.rain_mm:.1f} mm of rain"
+    return f"{weather.day:%A}: {weather.tmin_c:.0f} to {weather.tmax_c:.0f} °C{rain}"
 
 
 def _amount_said(zone: Zone, need: Need) -> list[str]:
     return [
-        f"So {need.net_mm:.1f} mm were to reach the roots. The line loses some, so {need.gross_mm:.1f} mm leave it: "
-        f"{need.litres:.0f} L on {zone.area_m2:g} m2."
+        f"So {need.net_mm:.1f} mm were to reach the roots. The line loses some, so {need.gross_mm:.1f} mm "
+        f"leave it: {need.litres:.0f} L on {zone.area_m2:g} m2."
     ]
 
 
@@ -235,8 +259,8 @@ def _pulses_said(zone: Zone, watering: Watering) -> list[str]:
 def _dropped(site: Site, plan: Planned) -> str:
     watering = plan.watering
     return (
-        f"A {watering.purpose} of {watering.need.litres:.0f} L was planned until {_clock(site, plan.last_seen)}; "
-        "the plans after that did not hold it any more."
+        f"A {watering.purpose} of {watering.need.litres:.0f} L was planned until "
+        f"{_clock(site, plan.last_seen)}; the plans after that did not hold it any more."
     )
 
 
@@ -252,25 +276,36 @@ def _nothing(
     if past is not None:
         plants = _plants(zone, day, made, past)
         limit_mm = plants.readily_mm * (0.5 if zone.tender else 1.0)
-        whose = "half of what they draw easily, as the plants are tender" if zone.tender else "what they draw easily"
+        whose = (
+            "half of what they draw easily, as the plants are tender"
+            if zone.tender
+            else "what they draw easily"
+        )
         verdict = "under" if past.begin_mm + plants.demand_mm <= limit_mm else "over"
         said.append(
-            f"The day began with {past.begin_mm:.1f} mm missing and could draw {plants.demand_mm:.1f} mm more: "
-            f"{past.begin_mm + plants.demand_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
+            f"The day began with {past.begin_mm:.1f} mm missing and could draw {plants.demand_mm:.1f} mm "
+            f"more: {past.begin_mm + plants.demand_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
         )
     return said
 
 
 def _remarks(zone: Zone, day: date, made: Sequence[PlanRead]) -> list[str]:
     """What the day's plans could not fit in for this zone; the last word on it."""
-    mine = [text for plan in made for text in plan.remarks if text.startswith(f"{zone.name}:") and str(day) in text]
+    mine = [
+        text
+        for plan in made
+        for text in plan.remarks
+        if text.startswith(f"{zone.name}:") and str(day) in text
+    ]
     return mine[-1:]
 
 
 def _words(reader: JournalReader, site: Site, zone: Zone, day: date) -> list[str]:
     """What people asked, and what was refused."""
     notes = reader.notes(*day_bounds(day, site.timezone), zone=zone.id)
-    return [f"{_clock(site, note.at)}: {note.said}" for note in notes if note.kind in ("ask", "refusal", "hold")]
+    return [
+        f"{_clock(site, note.at)}: {note.said}" for note in notes if note.kind in ("ask", "refusal", "hold")
+    ]
 
 
 def _ledger_said(past: DayPast | None) -> list[str]:
@@ -280,53 +315,68 @@ def _ledger_said(past: DayPast | None) -> list[str]:
     stress = f" They were short of water for {ledger.stress_hours:.0f} h." if ledger.stress_hours >= 1 else ""
     drained = f" {ledger.drained_mm:.1f} mm ran through below the roots." if ledger.drained_mm >= 0.1 else ""
     return [
-        f"The day's ledger: the plants drew {ledger.used_mm:.1f} mm of the {ledger.demand_mm:.1f} mm they could have "
-        f"used; {ledger.irrigation_net_mm:.1f} mm of water and {ledger.rain_mm:.1f} mm of rain came. Missing went from "
-        f"{past.begin_mm:.1f} to {past.end_mm:.1f} mm.{stress}{drained}"
+        f"The day's ledger: the plants drew {ledger.used_mm:.1f} mm of the {ledger.demand_mm:.1f} mm they "
+        f"could have used; {ledger.irrigation_net_mm:.1f} mm of water and {ledger.rain_mm:.1f} mm of rain "
+        f"came. Missing went from {past.begin_mm:.1f} to {past.end_mm:.1f} mm.{stress}{drained}"
     ]
 
 
 # Numbers ------------------------------------------------------------------------------------------
 
-PARTS: Mapping[str, Sequence[str]] = MappingProxyType({
-    "What the plants draw": ("ET0", "Kc", "ETc"),
-    "What the soil holds": ("Zr", "TAW", "p", "RAW", "Dr"),
-    "What is to be given": (
-        "rain that counts", "missing by dusk", "room left for rain", "most of a refresh", "net depth", "gross depth",
-        "water", "held back", "to be let out",
-    ),
-    "How it is let out": ("rate", "intake", "surface store", "pulses", "pulse", "rest"),
-})  # fmt: skip
+PARTS: Mapping[str, Sequence[str]] = MappingProxyType(
+    {
+        "What the plants draw": ("ET0", "Kc", "ETc"),
+        "What the soil holds": ("Zr", "TAW", "p", "RAW", "Dr"),
+        "What is to be given": (
+            "rain that counts",
+            "missing by dusk",
+            "room left for rain",
+            "most of a refresh",
+            "net depth",
+            "gross depth",
+            "water",
+            "held back",
+            "to be let out",
+        ),
+        "How it is let out": ("rate", "intake", "surface store", "pulses", "pulse", "rest"),
+    }
+)
 
-MEANINGS: Mapping[str, str] = MappingProxyType({
-    "ET0": "what a short lawn would draw",
-    "Kc": "crop coefficient",
-    "ETc": "what these plants draw",
-    "Zr": "depth of the roots",
-    "TAW": "water the roots can reach",
-    "p": "share of it that is easily drawn",
-    "RAW": "easily drawn water",
-    "Dr": "missing at the time of the watering",
-    "missing by dusk": "missing by dusk without water",
-    "net depth": "to reach the roots",
-    "gross depth": "to leave the line",
-    "water": "litres for the zone",
-    "held back": "by the valve's daily limit",
-    "to be let out": "litres planned",
-    "rate": "what the line brings",
-    "intake": "what the ground takes in",
-    "surface store": "what may stand on the ground",
-    "rest": "pause between two pulses",
-})
+MEANINGS: Mapping[str, str] = MappingProxyType(
+    {
+        "ET0": "what a short lawn would draw",
+        "Kc": "crop coefficient",
+        "ETc": "what these plants draw",
+        "Zr": "depth of the roots",
+        "TAW": "water the roots can reach",
+        "p": "share of it that is easily drawn",
+        "RAW": "easily drawn water",
+        "Dr": "missing at the time of the watering",
+        "missing by dusk": "missing by dusk without water",
+        "net depth": "to reach the roots",
+        "gross depth": "to leave the line",
+        "water": "litres for the zone",
+        "held back": "by the valve's daily limit",
+        "to be let out": "litres planned",
+        "rate": "what the line brings",
+        "intake": "what the ground takes in",
+        "surface store": "what may stand on the ground",
+        "rest": "pause between two pulses",
+    }
+)
 
-WORKED: Mapping[str, Callable[[Named, Zone], str]] = MappingProxyType({
-    "ETc": lambda f, z: f"{f['Kc']:.2f} × {f['ET0']:.2f}",
-    "TAW": lambda f, z: f"1000 × ({z.soil.field_capacity:.3f} − {z.soil.wilting_point:.3f}) × {f['Zr']:.3f}",
-    "RAW": lambda f, z: f"{f['p']:.3f} × {f['TAW']:.2f}",
-    "missing by dusk": lambda f, z: f"{f['Dr']:.2f} + {f['ETc']:.2f} − {f['rain that counts']:.2f}",
-    "most of a refresh": lambda f, z: f"{f['most of a refresh'] / f['ETc']:.2f} × {f['ETc']:.2f}",
-    "water": lambda f, z: f"{f['gross depth']:.3f} × {z.area_m2:g}",
-})
+WORKED: Mapping[str, Callable[[Named, Zone], str]] = MappingProxyType(
+    {
+        "ETc": lambda f, z: f"{f['Kc']:.2f} × {f['ET0']:.2f}",
+        "TAW": lambda f, z: (
+            f"1000 × ({z.soil.field_capacity:.3f} − {z.soil.wilting_point:.3f}) × {f['Zr']:.3f}"
+        ),
+        "RAW": lambda f, z: f"{f['p']:.3f} × {f['TAW']:.2f}",
+        "missing by dusk": lambda f, z: f"{f['Dr']:.2f} + {f['ETc']:.2f} − {f['rain that counts']:.2f}",
+        "most of a refresh": lambda f, z: f"{f['most of a refresh'] / f['ETc']:.2f} × {f['ETc']:.2f}",
+        "water": lambda f, z: f"{f['gross depth']:.3f} × {z.area_m2:g}",
+    }
+)
 """The sums with their numbers in them. Names as the plan has them."""
 
 
@@ -341,7 +391,9 @@ def _limited(need: Need) -> tuple[Figure, ...]:
     if need.short_mm <= 0.0:
         return ()
     return (
-        Figure("held back", need.short_mm, "mm", "of the net depth; one watering gets half the limit at most"),
+        Figure(
+            "held back", need.short_mm, "mm", "of the net depth; one watering gets half the limit at most"
+        ),
         Figure("to be let out", need.litres, "L", "what is left of the litres"),
     )
 
@@ -354,9 +406,14 @@ def _step(zone: Zone, figure: Figure, named: Named) -> Step:
         except (KeyError, ZeroDivisionError):
             worked = ""  # a plan of another version, without one of the figures: the rule alone must do
     return Step(
-        _part(figure.name), figure.name, MEANINGS.get(figure.name, figure.name), figure.value, figure.unit, worked,
+        _part(figure.name),
+        figure.name,
+        MEANINGS.get(figure.name, figure.name),
+        figure.value,
+        figure.unit,
+        worked,
         figure.how,
-    )  # fmt: skip
+    )
 
 
 def _part(name: str) -> str:
@@ -390,7 +447,9 @@ def _numbers(zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast | No
 
 
 def _plants(zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast) -> Plants:
-    """What the plants were like on the day: with the demand its plans reckoned with, else with what it came to."""
+    """What the plants were like on the day: with the demand its plans reckoned with, else with what it came
+    to.
+    """
     told = [plan.et0_mm for plan in made if plan.et0_mm is not None]
     return plants_on(zone, day, told[-1] if told else past.ledger.et0_mm)
 

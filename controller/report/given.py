@@ -1,7 +1,8 @@
 """The waterings read back from the journal: what each was to give, what it gave, and how it ended.
 
-A watering is a run of openings. It belongs to the day that its id names: a dawn soak that begins before midnight is
-the soak of the morning it ends in. Refusals that never came to an opening are rows too, with nothing given.
+A watering is a run of openings. It belongs to the day that its id names: a dawn soak that begins before
+midnight is the soak of the morning it ends in. Refusals that never came to an opening are rows too, with
+nothing given.
 """
 
 import re
@@ -17,18 +18,23 @@ from controller.core.site import Site, Zone
 from controller.report.planned import Planned, planned
 from controller.shells.journal import Given, JournalReader, Noted
 
-ENDINGS = MappingProxyType({
-    "asked": "stopped by hand",
-    "by hand": "closed by hand at the guard",
-    "hold": "cut short by a hold",
-    "silence": "cut short: the daemon fell silent",
-    "end not seen": "its end was not seen (power cut?)",
-    "never opened": "never opened",
-})
+ENDINGS = MappingProxyType(
+    {
+        "asked": "stopped by hand",
+        "by hand": "closed by hand at the guard",
+        "hold": "cut short by a hold",
+        "silence": "cut short: the daemon fell silent",
+        "end not seen": "its end was not seen (power cut?)",
+        "never opened": "never opened",
+    }
+)
 """The guard's words for why a valve closed, for people. Any other is shown as it is."""
 
 WHOLE, OPEN = "whole", "still open"
-LIMITED, LATE = "all that the valve's daily limit allows", "the time ran out; the rest waits for the next watering"
+LIMITED, LATE = (
+    "all that the valve's daily limit allows",
+    "the time ran out; the rest waits for the next watering",
+)
 NEAR_L = 1.0
 """So close to what was planned counts as all of it; so does 3 %."""
 
@@ -74,7 +80,9 @@ class Watered:
 
 @dataclass(frozen=True, slots=True)
 class Total:
-    """Sums over several waterings. What one was short is not summed: the next one was planned to make up for it."""
+    """Sums over several waterings. What one was short is not summed: the next one was planned to make up for
+    it.
+    """
 
     waterings: int
     litres: float
@@ -82,8 +90,11 @@ class Total:
     rain_litres: float
 
 
-def watered(reader: JournalReader, site: Site, since: date, until: date, zone: str | None = None) -> list[Watered]:
-    """The waterings of the days from `since` to `until`, both included, in order of day, zone as configured, start.
+def watered(
+    reader: JournalReader, site: Site, since: date, until: date, zone: str | None = None
+) -> list[Watered]:
+    """The waterings of the days from `since` to `until`, both included, in order of day, zone as configured,
+    start.
 
     Zones that the config no longer has come last. zone: only that one.
     """
@@ -91,7 +102,12 @@ def watered(reader: JournalReader, site: Site, since: date, until: date, zone: s
 
 
 def assembled(
-    reader: JournalReader, site: Site, since: date, until: date, plans: dict[str, Planned], zone: str | None = None
+    reader: JournalReader,
+    site: Site,
+    since: date,
+    until: date,
+    plans: dict[str, Planned],
+    zone: str | None = None,
 ) -> list[Watered]:
     """As `watered`, with the plans of those days already read."""
     begin = day_bounds(since - timedelta(days=1), site.timezone)[0]
@@ -99,7 +115,9 @@ def assembled(
     rows = [*_opened(reader, site, begin, end, plans), *_forbidden(reader, site, begin, end)]
     order = {each.id: n for n, each in enumerate(site.zones)}
     wanted = [row for row in rows if since <= row.day <= until and zone in (None, row.zone)]
-    return sorted(wanted, key=lambda row: (row.day, order.get(row.zone, len(order)), row.zone, row.start, row.id))
+    return sorted(
+        wanted, key=lambda row: (row.day, order.get(row.zone, len(order)), row.zone, row.start, row.id)
+    )
 
 
 def total(rows: Iterable[Watered]) -> Total:
@@ -185,7 +203,9 @@ def _rain_l(plan: Watering | None, zone: Zone | None) -> float:
 
 
 def _forbidden(reader: JournalReader, site: Site, begin: datetime, end: datetime) -> Iterator[Watered]:
-    """Waterings that our own last check called off before a valve was asked for; those with openings are told above."""
+    """Waterings that our own last check called off before a valve was asked for; those with openings are told
+    above.
+    """
     called_off: dict[str, Noted] = {}
     for note in reader.notes(begin, end, kind="refusal"):
         if "veto" in note.facts and note.zone is not None:

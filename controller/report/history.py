@@ -1,7 +1,8 @@
 """The soil water of a zone over the last days, put together again from the daily ledgers and the openings.
 
 The journal keeps what came and went each day, not the depletion itself. The curve runs backwards from the
-depletion that is known now; within a day the plants draw with the sun, and water comes when the valve was open.
+depletion that is known now; within a day the plants draw with the sun, and water comes when the valve was
+open.
 """
 
 from collections.abc import Sequence
@@ -35,7 +36,9 @@ class Point:
 
 
 def days_past(reader: JournalReader, site: Site, bed: Bed, since: date) -> list[DayPast]:
-    """The days from `since` to the bed's own, in order; only those that hang together without a gap before today."""
+    """The days from `since` to the bed's own, in order; only those that hang together without a gap before
+    today.
+    """
     written = {date.fromisoformat(raw["day"]): raw for raw in reader.ledgers(bed.zone, since, bed.today.day)}
     days: list[DayPast] = []
     ledger: DayLedger | None = bed.today
@@ -55,7 +58,9 @@ def ledger_of(raw: dict[str, object]) -> DayLedger:
     return DayLedger(date.fromisoformat(str(raw["day"])), **numbers)
 
 
-def curve(site: Site, zone: Zone, bed: Bed, days: Sequence[DayPast], openings: Sequence[Given]) -> list[Point]:
+def curve(
+    site: Site, zone: Zone, bed: Bed, days: Sequence[DayPast], openings: Sequence[Given]
+) -> list[Point]:
     """Points from the first of the days to the bed's instant."""
     points: list[Point] = []
     for past in days:
@@ -63,7 +68,11 @@ def curve(site: Site, zone: Zone, bed: Bed, days: Sequence[DayPast], openings: S
         end = min(end, max(begin, bed.as_of))
         if not points:
             points.append(Point(begin, past.begin_mm))
-        mine = [each for each in openings if each.closed is not None and begin <= each.closed < end and each.litres]
+        mine = [
+            each
+            for each in openings
+            if each.closed is not None and begin <= each.closed < end and each.litres
+        ]
         points += _within(site, zone, past, begin, end, mine)
     return points
 
@@ -97,6 +106,8 @@ def _done(opening: Given, at: datetime) -> float:
 
 
 def _change_mm(ledger: DayLedger) -> float:
-    """What a day did to the depletion: up by what was drawn, down by what came; what drained had come in vain."""
+    """What a day did to the depletion: up by what was drawn, down by what came; what drained had come in
+    vain.
+    """
     came_mm = ledger.rain_mm + ledger.irrigation_net_mm - ledger.drained_mm
     return ledger.used_mm - came_mm + ledger.corrected_mm

@@ -1,7 +1,7 @@
 """The garden as one HTML file: what is going on, what hands must do, and each zone's water with its reasons.
 
-It needs no network, runs no script and loads nothing: a policy in its head forbids both, and every text is escaped
-by the template engine. It reads on a phone of 360 px and on a desk, by day and in the dark.
+It needs no network, runs no script and loads nothing: a policy in its head forbids both, and every text is
+escaped by the template engine. It reads on a phone of 360 px and on a desk, by day and in the dark.
 """
 
 import base64
@@ -92,7 +92,11 @@ def render_page(site: Site, garden: Garden, reader: JournalReader, now: Now) -> 
 @cache
 def _template() -> Template:
     room = Environment(
-        loader=FileSystemLoader(HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=FileSystemLoader(HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     room.filters["day"] = lambda day: f"{day:%A} {day.day} {day:%B}"
     room.filters["clock"] = lambda at: f"{at:%H:%M}"
@@ -114,7 +118,9 @@ def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:
     known = any(day.basis in KNOWN for day in ahead)
     heat = spells(ahead, site.heat.hot_day_c)
     return {
-        "said": view["said"] if known else "No forecast and no measurement: the season's usual weather is assumed.",
+        "said": view["said"]
+        if known
+        else "No forecast and no measurement: the season's usual weather is assumed.",
         "hot": bool(heat),
         "days": [(date.fromisoformat(day["day"]), day) for day in view["days"]] if known else [],
     }
@@ -123,7 +129,10 @@ def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:
 def _jobs(site: Site, garden: Garden, now: datetime) -> list[dict[str, Any]]:
     listed = [job for job in jobs(site, garden, now) if job.done is not None or job.due_until > now]
     listed.sort(key=lambda job: job.done is not None)
-    return [{**job_view(site, job), "done": job.done.astimezone(site.timezone) if job.done else None} for job in listed]
+    return [
+        {**job_view(site, job), "done": job.done.astimezone(site.timezone) if job.done else None}
+        for job in listed
+    ]
 
 
 def _by_day(site: Site, waterings: Sequence[dict[str, Any]]) -> list[tuple[date, list[dict[str, Any]]]]:
@@ -153,19 +162,25 @@ def _zone(
     mine = [row for row in rows if row.zone == zone.id]
     last = max((row for row in mine if not row.refused), key=lambda row: row.start, default=None)
     picture, span = _picture(site, garden, reader, zone, mine, now, since, view["readily_available_mm"])
-    missing_mm, all_mm, easy_mm = (view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm"))
+    missing_mm, all_mm, easy_mm = (
+        view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm")
+    )
     full = 1.0 - missing_mm / all_mm
     state = _state(missing_mm, easy_mm, view["valve"] == "open")
     return ZonePage(
         zone=zone,
         state=state,
         sentences=_sentences(site, garden, zone, view),
-        core=chart.core(full, easy_mm / all_mm, f"Ground of {zone.name}: {100 * full:.0f} % of its water is there"),
+        core=chart.core(
+            full, easy_mm / all_mm, f"Ground of {zone.name}: {100 * full:.0f} % of its water is there"
+        ),
         days=picture,
         span=span,
         sums=total(mine),
         last=decision(site, zone, plans.get(last.id), last) if last is not None else None,
-        last_heading=f"Why {last.litres:.0f} L on {last.day:%A} {last.day.day} {last.day:%B}?" if last else "",
+        last_heading=f"Why {last.litres:.0f} L on {last.day:%A} {last.day.day} {last.day:%B}?"
+        if last
+        else "",
     )
 
 
@@ -179,20 +194,29 @@ def _state(missing_mm: float, easy_mm: float, open_now: bool) -> str:
 
 
 def _sentences(site: Site, garden: Garden, zone: Zone, view: dict[str, Any]) -> tuple[str, ...]:
-    missing_mm, all_mm, easy_mm = (view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm"))
+    missing_mm, all_mm, easy_mm = (
+        view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm")
+    )
     left_mm = easy_mm - missing_mm
     unsure = f" (give or take {garden.beds[zone.id].sd_mm:.0f})"
     said = [f"{missing_mm:.0f} mm missing of the {all_mm:.0f} mm within reach of the roots{unsure}."]
-    said.append(
-        f"{left_mm:.0f} mm more before they suffer." if left_mm >= 0 else f"That is {-left_mm:.0f} mm too many: they suffer."
-    )
+    if left_mm >= 0:
+        said.append(f"{left_mm:.0f} mm more before they suffer.")
+    else:
+        said.append(f"That is {-left_mm:.0f} mm too many: they suffer.")
     if view["held"]:
         until = view["held_until"]
-        said.append(f"On hold until {datetime.fromisoformat(until):%A %H:%M}." if until else "On hold until released.")
+        said.append(
+            f"On hold until {datetime.fromisoformat(until):%A %H:%M}." if until else "On hold until released."
+        )
     coming = view["next_watering"]
     if coming is not None:
         said.append(f"Next: {datetime.fromisoformat(coming['start']):%A %H:%M}, {coming['litres']:.0f} L.")
-    doubted = [sensor for sensor, trust in view["trust"].items() if trust < 0.5 and garden.probes[sensor].word != "new"]
+    doubted = [
+        sensor
+        for sensor, trust in view["trust"].items()
+        if trust < 0.5 and garden.probes[sensor].word != "new"
+    ]
     said += [f"Its sensor {sensor} is not believed now." for sensor in doubted]
     return tuple(said)
 
@@ -204,11 +228,15 @@ def _picture(
     bed = garden.beds[zone.id]
     past = days_past(reader, site, bed, since)
     today = local_date(now, site.timezone)
-    first = min([past[0].ledger.day if past else today, today - timedelta(days=WEEK - 1), *(row.day for row in mine)])
+    first = min(
+        [past[0].ledger.day if past else today, today - timedelta(days=WEEK - 1), *(row.day for row in mine)]
+    )
     begin = day_bounds(first, site.timezone)[0]
     openings = [each for each in reader.openings(begin, now) if each.zone == zone.id]
     points = [point for point in curve(site, zone, bed, past, openings) if begin <= point.at]
-    shown = [_day(site, garden, first + timedelta(days=n), mine, now) for n in range((today - first).days + 1)]
+    shown = [
+        _day(site, garden, first + timedelta(days=n), mine, now) for n in range((today - first).days + 1)
+    ]
     span = f"{first.day} {first:%B} to {today.day} {today:%B}"
     label = f"Water of {zone.name} from {span}; {total(mine).litres:.0f} L were given"
     return chart.days(points, shown, readily_mm, label), span

@@ -21,7 +21,8 @@ _WEATHER = TypeAdapter(DayWeather)
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """A watering, and the plan it stood in: at which instant, why it was made, and the weather it was made with.
+    """A watering, and the plan it stood in: at which instant, why it was made, and the weather it was made
+    with.
 
     weather: of the day the plan was made on. last_seen: the last plan that still held it.
     """
@@ -75,7 +76,9 @@ def plans_of(reader: JournalReader, site: Site, day: date) -> list[PlanRead]:
 
 
 def _plans(reader: JournalReader, site: Site, day: date) -> list[Noted]:
-    """Day by day: a plan is some tens of kilobytes, and a season of them does not fit into a small Pi's memory."""
+    """Day by day: a plan is some tens of kilobytes, and a season of them does not fit into a small Pi's
+    memory.
+    """
     return reader.notes(*day_bounds(day, site.timezone), kind="plan")
 
 

@@ -7,8 +7,8 @@ characters of names or messages do not reach the terminal.
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
-from itertools import groupby
-from typing import IO, Any
+from itertools import groupby, pairwise
+from typing import IO, Any, Literal
 
 from rich.console import Console
 from rich.padding import Padding
@@ -46,10 +46,12 @@ def say(out: Console, text: str, style: str = "", indent: int = 0) -> None:
 
 
 def day_name(day: date) -> str:
+    """A day with its year: `Friday 17 July 2026`."""
     return f"{day:%A} {day.day} {day:%B %Y}"
 
 
 def minutes(seconds: float) -> str:
+    """A length in whole minutes."""
     return f"{seconds / 60.0:.0f} min"
 
 
@@ -74,13 +76,19 @@ def show_plan(out: Console, site: Site, view: Mapping[str, Any], age: str) -> No
 
 def _plan_table(site: Site, rows: Sequence[Mapping[str, Any]]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for heading, right in (("time", 0), ("zone", 0), ("for", 0), ("litres", 1), ("pulses", 0), ("rests", 0), ("why", 0)):
-        table.add_column(heading, justify="right" if right else "left", no_wrap=heading in ("time", "pulses", "rests"))
+    for heading in ("time", "zone", "for", "litres", "pulses", "rests", "why"):
+        justify: Literal["left", "right"] = "right" if heading == "litres" else "left"
+        table.add_column(heading, justify=justify, no_wrap=heading in ("time", "pulses", "rests"))
     for each in rows:
         cells = [
-            _span(each), _name(site, each["zone"]), each["purpose"], f"{each['litres']:.0f}", _pulses(each), _rest(each),
+            _span(each),
+            _name(site, each["zone"]),
+            each["purpose"],
+            f"{each['litres']:.0f}",
+            _pulses(each),
+            _rest(each),
             in_short(each["purpose"], each["reasons"]),
-        ]  # fmt: skip
+        ]
         table.add_row(*map(words, cells))
     return table
 
@@ -104,7 +112,7 @@ def _rest(each: Mapping[str, Any]) -> str:
     ends = [(datetime.fromisoformat(p["start"]), p["seconds"]) for p in each["pulses"]]
     gaps = [
         ((after - before).total_seconds() - length_s) / 60.0
-        for (before, length_s), (after, _) in zip(ends, ends[1:], strict=False)
+        for (before, length_s), (after, _) in pairwise(ends)
     ]
     if not gaps:
         return "none"
@@ -140,9 +148,14 @@ def _log_table(site: Site, rows: Iterable[Watered]) -> Table:
         table.add_column(heading, justify="right" if right else "left", no_wrap=heading == "time")
     for row in rows:
         cells = [
-            when(site, row), _name(site, row.zone), row.purpose, _litres(row), f"{row.minutes:.0f}", str(row.pulses),
+            when(site, row),
+            _name(site, row.zone),
+            row.purpose,
+            _litres(row),
+            f"{row.minutes:.0f}",
+            str(row.pulses),
             _ended(row),
-        ]  # fmt: skip
+        ]
         table.add_row(*map(words, cells), style="" if row.whole else "yellow")
     return table
 
@@ -155,7 +168,9 @@ def _log_lines(out: Console, site: Site, rows: Iterable[Watered]) -> None:
 
 
 def _ended(row: Watered) -> str:
-    short = f" ({row.short_litres:.0f} L less than planned)" if not row.whole and row.short_litres >= 1.0 else ""
+    short = (
+        f" ({row.short_litres:.0f} L less than planned)" if not row.whole and row.short_litres >= 1.0 else ""
+    )
     return f"{row.ended}{short}"
 
 
@@ -248,8 +263,10 @@ def when(site: Site, row: Watered) -> str:
     """From when to when, local."""
     start = row.start.astimezone(site.timezone)
     end = row.end.astimezone(site.timezone) if row.end is not None else None
-    if row.refused or end is None:
-        return f"{start:%H:%M}{'' if row.refused else '–now'}"
+    if row.refused:
+        return f"{start:%H:%M}"
+    if end is None:
+        return f"{start:%H:%M}–now"
     return f"{start:%H:%M}–{end:%H:%M}"
 
 

@@ -1,4 +1,5 @@
-"""A hot week lived through by the real loop and a real journal file, on a virtual clock: data for pages and tables.
+"""A hot week lived through by the real loop and a real journal file, on a virtual clock: data for pages and
+tables.
 
 The guard here does as it is told, except where a test asks otherwise. The weather is invented.
 """
@@ -64,7 +65,9 @@ class Valves:
 
     def open(self, zone: str, pulse: str, seconds: float) -> None:
         if self.refuses(pulse):
-            self.news.append(ValveRefused(zone, pulse, "capacity", "the supply cannot feed it beside the others"))
+            self.news.append(
+                ValveRefused(zone, pulse, "capacity", "the supply cannot feed it beside the others")
+            )
             return
         self.open_now[zone] = (pulse, self.clock.utc, seconds)
         self.news.append(ValveOpened(zone, pulse))
@@ -158,9 +161,9 @@ def demo_site() -> Site:
 
 
 def hot_week(journal: Path, days: int = 7) -> Site:
-    """Seven days over a spell of three hot ones. On the third dawn the guard refuses the herbs; on the fourth day the
-    tomatoes are held for some hours and watered by hand, and a job is done; on the fifth dawn somebody stops the
-    citrus while it is watered."""
+    """Seven days over a spell of three hot ones. On the third dawn the guard refuses the herbs; on the fourth
+    day the tomatoes are held for some hours and watered by hand, and a job is done; on the fifth dawn
+    somebody stops the citrus while it is watered."""
     site = demo_site()
     week = Week(site, journal)
     week.valves.refuses = lambda pulse: pulse.startswith("2026-07-13-dawn-herbs")
