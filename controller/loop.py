@@ -29,7 +29,7 @@ class Loop:
         self._clock = clock
         self._valves = valves
         self._journal = journal
-        self._outlet = outlet
+        self.outlet = outlet
         self._committed_at = clock.now().utc
         self._journal_trouble: str | None = None
         self._booked: dict[str, DayLedger] = {}
@@ -52,10 +52,10 @@ class Loop:
             self._valves.noted(event.pulse)
         for action in outcome.actions:
             if isinstance(action, Answer):
-                self._outlet.answer(action)
+                self.outlet.answer(action)
             elif isinstance(action, Note):
-                self._outlet.said(action)
-        self._outlet.show(self.site, self.garden, now)
+                self.outlet.said(action)
+        self.outlet.show(self.site, self.garden, now)
         self._tell_journal_trouble()
 
     def look_in(self) -> None:

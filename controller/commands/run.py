@@ -27,7 +27,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Work until told to stop."""
     from controller.commands.common import settings_of
-
     from controller.daemon import Daemon
 
     handler = logging.StreamHandler(sys.stdout)

@@ -63,11 +63,16 @@ class Pulse:
     @property
     def litres_expected(self) -> float:
         """What it gave if it is over, else what it is to give."""
-        return self.litres if self.running or self.state == "planned" else self.given_litres
+        return self.litres if self.ahead else self.given_litres
 
     @property
     def running(self) -> bool:
         return self.state in ("asked", "running")
+
+    @property
+    def ahead(self) -> bool:
+        """Running or still to come: it has the supply for its time."""
+        return self.running or self.state == "planned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +115,12 @@ class Watering:
     @property
     def idle(self) -> bool:
         """Nothing is running and nothing is planned."""
-        return not any(pulse.running or pulse.state == "planned" for pulse in self.pulses)
+        return not any(pulse.ahead for pulse in self.pulses)
 
     @property
     def litres_to_come(self) -> float:
         """What its running and planned pulses are to give."""
-        return sum(pulse.litres for pulse in self.pulses if pulse.running or pulse.state == "planned")
+        return sum(pulse.litres for pulse in self.pulses if pulse.ahead)
 
     @property
     def next_start(self) -> datetime:

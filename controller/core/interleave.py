@@ -42,8 +42,8 @@ class Slot:
 Barred = tuple[float, float]
 """A closed time: no pulse may overlap [from, until)."""
 
-Held = tuple[float, float]
-"""A flow that is already running: (until, litres per minute)."""
+Taken = tuple[float, float, float]
+"""A flow that others draw: (from, until, litres per minute)."""
 
 
 def lay_forward(
@@ -52,7 +52,7 @@ def lay_forward(
     *,
     settle_s: float = 0.0,
     barred: Sequence[Barred] = (),
-    held: Sequence[Held] = (),
+    taken: Sequence[Taken] = (),
 ) -> list[Slot]:
     """Every pulse as early as the rule gives it. A chain that alone exceeds the capacity raises ValueError."""
     for chain in chains:
@@ -62,33 +62,28 @@ def lay_forward(
             )
     ready = [chain.ready_s for chain in chains]
     following = [0] * len(chains)
-    running = list(held)
+    drawn = [(from_s - settle_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
     slots: list[Slot] = []
     clock_s = 0.0
     while any(following[i] < len(chain.pulses_s) for i, chain in enumerate(chains)):
-        running = [(end_s, flow) for end_s, flow in running if end_s + settle_s > clock_s]
-        free_l_min = capacity_l_min - sum(flow for _, flow in running)
         waiting = sorted(
             (i for i, chain in enumerate(chains) if following[i] < len(chain.pulses_s)),
             key=lambda i: (-_remaining_s(chains[i], following[i]), chains[i].rank, i),
         )
-        later = [end_s + settle_s for end_s, _ in running]
+        later: list[float] = []
         for i in waiting:
             chain, number = chains[i], following[i]
             length_s = chain.pulses_s[number]
             start_s = _out_of(barred, max(ready[i], clock_s), length_s)
             if start_s > clock_s:
                 later.append(start_s)
-            elif chain.flow_l_min <= free_l_min + 1e-9:
+            elif _most_drawn(drawn, clock_s, clock_s + length_s) + chain.flow_l_min <= capacity_l_min + 1e-9:
                 slots.append(Slot(chain.zone, number, clock_s, clock_s + length_s))
-                running.append((clock_s + length_s, chain.flow_l_min))
-                later.append(clock_s + length_s + settle_s)
-                free_l_min -= chain.flow_l_min
+                drawn.append((clock_s, clock_s + length_s + settle_s, chain.flow_l_min))
                 following[i] += 1
                 ready[i] = clock_s + length_s + chain.rest_s
-        ahead = [moment for moment in later if moment > clock_s]
-        if ahead:
-            clock_s = min(ahead)
+        drawn = [(from_s, until_s, flow) for from_s, until_s, flow in drawn if until_s > clock_s]
+        clock_s = min([*later, *(until_s for _, until_s, _ in drawn)], default=clock_s)
     return sorted(slots, key=lambda slot: (slot.start_s, slot.zone))
 
 
@@ -99,13 +94,17 @@ def lay_backward(
     *,
     settle_s: float = 0.0,
     barred: Sequence[Barred] = (),
+    taken: Sequence[Taken] = (),
 ) -> list[Slot]:
     """Every pulse as late as the mirrored rule gives it, the last one ending at the deadline. Starts may be negative:
     then there is not enough time, and the caller decides what to leave out."""
     mirrored = [Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank) for c in chains]
     mirrored_barred = [(deadline_s - until, deadline_s - start) for start, until in barred]
+    mirrored_taken = [(deadline_s - until, deadline_s - start, flow) for start, until, flow in taken]
     lengths = {c.zone: len(c.pulses_s) for c in chains}
-    slots = lay_forward(mirrored, capacity_l_min, settle_s=settle_s, barred=mirrored_barred)
+    slots = lay_forward(
+        mirrored, capacity_l_min, settle_s=settle_s, barred=mirrored_barred, taken=mirrored_taken
+    )
     turned = [Slot(s.zone, lengths[s.zone] - 1 - s.number, deadline_s - s.end_s, deadline_s - s.start_s) for s in slots]
     return sorted(turned, key=lambda slot: (slot.start_s, slot.zone))
 
@@ -113,6 +112,13 @@ def lay_backward(
 def _remaining_s(chain: Chain, following: int) -> float:
     left = chain.pulses_s[following:]
     return sum(left) + chain.rest_s * max(0, len(left) - 1)
+
+
+def _most_drawn(drawn: Sequence[Taken], from_s: float, until_s: float) -> float:
+    """The most flow that others draw at any instant within [from, until). It changes only where one of them begins."""
+    within = [each for each in drawn if each[0] < until_s and each[1] > from_s]
+    instants = [max(from_s, begin_s) for begin_s, _, _ in within]
+    return max((sum(flow for a, b, flow in within if a <= at < b) for at in instants), default=0.0)
 
 
 def _out_of(barred: Sequence[Barred], start_s: float, length_s: float) -> float:

@@ -38,6 +38,11 @@ class View:
     hot_ahead: DayWeather | None
 
     @property
+    def hot(self) -> bool:
+        """Whether the day itself is a hot one."""
+        return self.weather.tmax_c >= self.site.heat.hot_day_c
+
+    @property
     def rain_mm(self) -> float:
         return expected_rain_mm(self.weather, self.plants.et0_mm, self.site.watering.rain_sure)
 
@@ -82,7 +87,7 @@ def dawn_need(seen: View) -> Need | None:
 def dusk_need(seen: View) -> Need | None:
     """What the dusk refresh of a hot day should give a zone; None on other days, and where enough is left."""
     plants, bed = seen.plants, seen.bed
-    if not seen.zone.dusk_refresh or seen.weather.tmax_c < seen.site.heat.hot_day_c:
+    if not seen.zone.dusk_refresh or not seen.hot:
         return None
     if bed.depletion_mm <= REFRESH_FROM * plants.readily_mm:
         return None

@@ -15,7 +15,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
-from controller.core.interleave import Barred, Chain, Held, lay_backward, lay_forward
+from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
 from controller.core.moment import local_date, local_midnight
 from controller.core.need import View, dawn_need, dusk_need, view
 from controller.core.site import Site, Zone
@@ -28,6 +28,9 @@ DUSK_HOURS = 5.0
 LATE_H = 1.0
 """A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
 BY_HAND_HOURS = 24.0
+MISSED = timedelta(minutes=2)
+TOLERANCE = 0.02
+"""A watering whose pulses miss its target by less than this share is let run on as it is."""
 SHORTEST_PULSE_S = 20.0
 
 UNPLACED = datetime.min.replace(tzinfo=UTC)
@@ -66,25 +69,35 @@ class Order:
 
 
 def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Order | None = None) -> Plan:
-    """The plan from `now` on. `wish`: a watering asked for by hand, which goes first."""
-    running = [watering for watering in garden.plan.waterings if watering.under_way]
-    orders = [order for order in [wish, *(_rest_of(site, garden, watering, now) for watering in running)] if order]
-    held = _held(site, running, now)
-    waterings, remarks = _fit(site, orders, now, None, held)
+    """The plan from `now` on. `wish`: a watering asked for by hand, which goes first.
+
+    Waterings under way keep their pulses, unless they have fallen behind or must make room for a wish: then what they
+    still owe is laid anew.
+    """
+    under_way = [watering for watering in garden.plan.waterings if watering.under_way]
+    kept = [watering for watering in under_way if wish is None and _on_track(watering, now)]
+    rests = [_rest_of(site, garden, watering, now) for watering in under_way if watering not in kept]
+    orders = [wish, *rests] if wish is not None else rests
+    running = [pulse for watering in under_way for pulse in watering.pulses if pulse.running]
+    coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
+    again, remarks = _fit(site, orders, now, None, [*running, *coming])
+    waterings = [*kept, *again]
     beds = _foreseen(site, garden, waterings, now)
-    free_from = max((_end(watering) for watering in waterings), default=now)
     for session in sessions(site, now):
         views: list[View] = []
         for zone in site.zones:
             at = max(session.judged_at, now)
             beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now)
-            if not _served(garden.beds[zone.id], waterings, session):
-                views.append(view(site, zone, beds[zone.id], garden.weather, session.day, now))
-        start = max(session.start, now, free_from)
-        fresh, left = _serve(site, session, start, views)
+            if _served(garden.beds[zone.id], waterings, session):
+                continue
+            seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
+            # Once the sun is nearly up, a soak that was missed is worth its losses on a hot day only.
+            if session.deadline is None or now < session.deadline or seen.hot:
+                views.append(seen)
+        taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
+        fresh, left = _serve(site, session, max(session.start, now), views, taken)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
-        free_from = max([free_from, *(_end(watering) for watering in fresh)])
         waterings += fresh
         remarks += left
     return Plan(now, because, tuple(sorted(waterings, key=lambda w: (w.next_start, w.zone))), tuple(remarks))
@@ -124,7 +137,9 @@ def sunset_of(site: Site, day: date) -> datetime:
     return sun.sunset or sun.noon + timedelta(hours=6)
 
 
-def _serve(site: Site, session: Session, start: datetime, views: Sequence[View]) -> tuple[list[Watering], list[str]]:
+def _serve(
+    site: Site, session: Session, start: datetime, views: Sequence[View], taken: Sequence[Pulse]
+) -> tuple[list[Watering], list[str]]:
     """The waterings of one session, as many as its time holds, the zones that can least wait first."""
     judge: Callable[[View], Need | None] = dawn_need if session.purpose == "dawn soak" else dusk_need
     views = sorted(views, key=_first_served)
@@ -140,21 +155,21 @@ def _serve(site: Site, session: Session, start: datetime, views: Sequence[View])
         )
         for need in needs
     ]
-    whole, remarks = _fit(site, orders, start, session.deadline, ())
-    if remarks and start > session.start:
+    whole, remarks = _fit(site, orders, start, session.deadline, taken)
+    if remarks and start > session.start and any(seen.hot for seen in views):
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
-        whole, remarks = _fit(site, orders, start, None, ())
+        whole, remarks = _fit(site, orders, start, None, taken)
     return whole, remarks
 
 
 def _fit(
-    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, held: Sequence[Held]
+    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
 ) -> tuple[list[Watering], list[str]]:
     """The orders laid between `start` and each one's latest end, or before the deadline; the last of the row lose
     pulses until the rest fits, and what is lost is said."""
     row = list(orders)
     while True:
-        laid = _lay(site, row, start, deadline, held)
+        laid = _lay(site, row, start, deadline, taken)
         if all(_in_time(watering, start) for watering in laid):
             break
         last = max(n for n, order in enumerate(row) if order.pulses_s)
@@ -164,9 +179,9 @@ def _fit(
 
 
 def _lay(
-    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, held: Sequence[Held]
+    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
 ) -> list[Watering]:
-    """Every order's pulses placed in time."""
+    """Every order's pulses placed in time, beside the pulses that have the supply already."""
     chains = [
         Chain(
             order.watering.id,
@@ -180,11 +195,17 @@ def _lay(
     ]
     supply = site.supply
     barred = _barred(site, start)
+    flows = [
+        ((p.start - start).total_seconds(), (p.end - start).total_seconds(), site.zone(p.zone).line.flow_l_min)
+        for p in taken
+    ]
     if deadline is None:
-        slots = lay_forward(chains, supply.capacity_l_min, settle_s=supply.settle_s, barred=barred, held=held)
+        slots = lay_forward(chains, supply.capacity_l_min, settle_s=supply.settle_s, barred=barred, taken=flows)
     else:
         span_s = (deadline - start).total_seconds()
-        slots = lay_backward(chains, supply.capacity_l_min, span_s, settle_s=supply.settle_s, barred=barred)
+        slots = lay_backward(
+            chains, supply.capacity_l_min, span_s, settle_s=supply.settle_s, barred=barred, taken=flows
+        )
     starts: dict[str, list[datetime]] = {}
     for slot in slots:
         starts.setdefault(slot.zone, []).append(start + timedelta(seconds=slot.start_s))
@@ -293,14 +314,11 @@ def _limited(zone: Zone, need: Need) -> Need:
     )
 
 
-def _held(site: Site, running: Sequence[Watering], now: datetime) -> list[Held]:
-    """The flow that is taken now, and until when."""
-    return [
-        ((pulse.end - now).total_seconds(), site.zone(watering.zone).line.flow_l_min)
-        for watering in running
-        for pulse in watering.pulses
-        if pulse.running
-    ]
+def _on_track(watering: Watering, now: datetime) -> bool:
+    """Whether its running and planned pulses still give what it owes, and none has been missed."""
+    planned = [pulse for pulse in watering.pulses if pulse.state == "planned"]
+    missed = any(pulse.start < now - MISSED for pulse in planned)
+    return not missed and abs(watering.owed_litres - watering.litres_to_come) <= TOLERANCE * watering.need.litres
 
 
 def _foreseen(site: Site, garden: Garden, waterings: Sequence[Watering], now: datetime) -> dict[str, Bed]:
@@ -335,10 +353,6 @@ def _first_served(seen: View) -> tuple[bool, bool, float]:
 
 def _watering_id(session: Session, zone_id: str) -> str:
     return f"{session.day}-{session.purpose.split()[0]}-{zone_id}"
-
-
-def _end(watering: Watering) -> datetime:
-    return max(pulse.end for pulse in watering.pulses)
 
 
 def _barred(site: Site, start: datetime) -> list[Barred]:

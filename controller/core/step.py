@@ -5,6 +5,7 @@ the pulses that are due if nothing speaks against it. A pure fold: the same even
 garden, so replaying a journal replays its nights.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -48,6 +49,9 @@ from controller.core.weather import (
 CLOCK_STEP_S = 2.0
 AWAY_DAYS = 10
 """Weather of a longer absence than this is not lived through: nobody knows what happened meanwhile."""
+
+
+NOTED_AHEAD = timedelta(hours=36)
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,17 +372,17 @@ def _without_fault(garden: Garden, fault_id: str) -> Garden:
 
 
 def _plan(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
-    """Make the plan anew when something worth knowing has changed, or an hour has passed with nothing under way."""
+    """Make the plan anew when something worth knowing has changed, or an hour has passed."""
     if garden.plan_due is None or now.utc < garden.plan_due:
         return garden, []
     under_way = any(watering.under_way for watering in garden.plan.waterings)
     because = "waterings under way" if under_way else "the hour"
     plan = make_plan(site, garden, now.utc, because)
-    changed = _signature(plan) != _signature(garden.plan)
+    changed = not _signature(plan, now) <= _signature(garden.plan, now)
     garden = _settle(site, replace(garden, plan=plan, plan_due=None), now)
     # What _settle found unfinished could not be laid by this plan either: it is over.
     garden = _end_the_unfinished(garden)
-    garden = replace(garden, plan_due=_next_planning(site, garden, now))
+    garden = replace(garden, plan_due=_next_planning(site, now))
     return garden, [_plan_note(site, garden, now)] if changed else []
 
 
@@ -389,18 +393,21 @@ def _end_the_unfinished(garden: Garden) -> Garden:
     return garden
 
 
-def _next_planning(site: Site, garden: Garden, now: Now) -> datetime:
-    """The next full hour, or the next dusk if that is sooner. Waterings under way are let run their course."""
+def _next_planning(site: Site, now: Now) -> datetime:
+    """The next full hour, or the next dusk if that is sooner."""
     hour = now.utc.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
     dusks = [session.start for session in sessions(site, now.utc) if session.purpose == "dusk refresh"]
-    ends = [pulse.end for w in garden.plan.waterings if w.under_way for pulse in w.pulses]
-    soonest = min([hour, *(dusk for dusk in dusks if dusk > now.utc)])
-    return max(soonest, *ends) + timedelta(seconds=30) if ends else soonest
+    return min([hour, *(dusk for dusk in dusks if dusk > now.utc)])
 
 
-def _signature(plan: Plan) -> tuple[tuple[str, int], ...]:
-    """What makes one plan the same as another for a reader: the same waterings of about the same size."""
-    return tuple(sorted((w.id, round(w.need.litres / 5.0)) for w in plan.waterings if not w.ended))
+def _near(plan: Plan, now: Now) -> tuple[Watering, ...]:
+    """The waterings that are worth writing down: those that will not be planned anew many times before they begin."""
+    return tuple(w for w in plan.waterings if not w.ended and (w.begun or w.next_start <= now.utc + NOTED_AHEAD))
+
+
+def _signature(plan: Plan, now: Now) -> set[tuple[str, int]]:
+    """What makes one plan the same as another for a reader: the same waterings, to about a tenth of their size."""
+    return {(w.id, round(10.0 * math.log(max(1.0, w.need.litres)))) for w in _near(plan, now)}
 
 
 def _plan_note(site: Site, garden: Garden, now: Now) -> Note:
@@ -417,7 +424,7 @@ def _plan_note(site: Site, garden: Garden, now: Now) -> Note:
         "remarks": plan.remarks,
         "weather": weather,
         "et0_mm": et0_of(garden.weather, site, today, now.utc).mm,
-        "waterings": plan.waterings,
+        "waterings": _near(plan, now),
     }
     return Note("plan", said, facts=facts)
 

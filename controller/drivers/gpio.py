@@ -72,6 +72,13 @@ def _factory_function(driver: str) -> Callable[[], Any]:
     return found
 
 
+def mock_factory() -> Any:
+    """Pins that are only remembered: the driver of the demo, "controller.drivers.gpio:mock_factory"."""
+    from gpiozero.pins.mock import MockFactory
+
+    return MockFactory()
+
+
 def steady_lgpio_factory() -> Any:
     """gpiozero's lgpio factory, named outright: the default chain falls back to others with a warning."""
     _import_lgpio()

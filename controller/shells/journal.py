@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import to_json
@@ -221,8 +222,10 @@ class JournalReader:
         self.path = Path(path)
         if not self.path.exists():
             raise JournalError(f"{self.path}: there is no journal yet; has the daemon run?")
+        # Without a daemon there is no write-ahead log to read along; SQLite would make one, which a mere reader may not.
+        still = "" if self.path.with_name(f"{self.path.name}-wal").exists() else "&immutable=1"
         try:
-            self._db = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)
+            self._db = sqlite3.connect(f"file:{quote(str(self.path))}?mode=ro{still}", uri=True)
             _check_version(self._db, self.path)
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: {error}") from None

@@ -11,12 +11,12 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from itertools import pairwise
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 from urllib.parse import parse_qs, urlsplit
 
 from controller.core.forecast import Hour
+from controller.sim.service import open_meteo_document
 
 
 @dataclass(frozen=True)
@@ -127,39 +127,6 @@ class ForecastServer:
                 return
             handler.wfile.write(bytes([byte]))
             self.sent_bytes += 1
-
-
-def open_meteo_document(hours: Sequence[Hour], latitude_deg: float, longitude_deg: float) -> dict[str, Any]:
-    """The hours as Open-Meteo would state them: one stamp more than hours.
-
-    Air temperature, humidity and wind are states at a stamp: here the mean of the hours before and after it.
-    Radiation, rain and its probability stand at the stamp that ends their hour.
-    """
-    stamps = [hour.start for hour in hours] + [hours[-1].start + timedelta(hours=1)]
-
-    def at_stamp(values: Sequence[float | None]) -> list[float | None]:
-        pairs = pairwise([values[0], *values, values[-1]])
-        return [None if one is None or two is None else round((one + two) / 2, 3) for one, two in pairs]
-
-    def at_end(values: Sequence[float | None], scale: float = 1.0) -> list[float | None]:
-        return [None] + [None if value is None else round(value * scale, 3) for value in values]
-
-    return {
-        "latitude": round(latitude_deg, 1), "longitude": round(longitude_deg, 1), "generationtime_ms": 0.2,
-        "utc_offset_seconds": 0, "timezone": "GMT", "timezone_abbreviation": "GMT", "elevation": 100.0,
-        "hourly_units": {"time": "unixtime", "temperature_2m": "°C", "relative_humidity_2m": "%",
-                         "wind_speed_10m": "m/s", "shortwave_radiation": "W/m²", "precipitation": "mm",
-                         "precipitation_probability": "%"},
-        "hourly": {
-            "time": [int(stamp.timestamp()) for stamp in stamps],
-            "temperature_2m": at_stamp([hour.temperature_c for hour in hours]),
-            "relative_humidity_2m": at_stamp([hour.humidity_percent for hour in hours]),
-            "wind_speed_10m": at_stamp([hour.wind_10m_m_s for hour in hours]),
-            "shortwave_radiation": at_end([hour.solar_w_m2 for hour in hours]),
-            "precipitation": at_end([hour.rain_mm for hour in hours]),
-            "precipitation_probability": at_end([hour.rain_probability for hour in hours], 100.0),
-        },
-    }
 
 
 def open_meteo_body(hours: Sequence[Hour], latitude_deg: float, longitude_deg: float) -> bytes:

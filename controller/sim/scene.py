@@ -1,0 +1,197 @@
+"""The demo's picture on the terminal: the day's arc, the beds as columns of earth, the water, and what was said.
+
+Drawn from what the controller knows (its beds, plan and notes) and, beside it, from what is true in the simulated
+ground, so that one can see how well the one follows the other.
+"""
+
+from collections import deque
+from datetime import datetime, timedelta
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from controller.core.actions import Answer, Note
+from controller.core.garden import Garden
+from controller.core.jobs import jobs
+from controller.core.moment import Now, local_date, local_midnight
+from controller.core.site import Site, Zone
+from controller.core.soil import plants_on
+from controller.core.weather import et0_of, sun_on, weather_on
+from controller.report.views import weather_view
+from controller.sim.plot import Plot
+from controller.sim.world import World
+
+CELLS = 48
+"""Half-hours of a day."""
+GAUGE = 18
+HEADINGS = ("", "wilting  ·  water in the root zone  ·  full", "", "midnight    dawn        noon             dusk")
+LINES_KEPT = 6
+EARTH, MOIST, WATER, STRAW, EMBER, DIM = "#8a6a4a", "#4f86a6", "#7fc4e8", "#d9c27a", "#e0763c", "#7d7a72"
+
+
+class Scene:
+    """Keeps what was said and when water ran; draws a frame when asked. An outlet of the loop."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._said: deque[tuple[datetime, str, str]] = deque(maxlen=LINES_KEPT)
+        self._wet: dict[str, set[tuple[object, int]]] = {zone.id: set() for zone in world.site.zones}
+        self._told: set[str] = set()
+        self._outlook = ""
+
+    def show(self, site: Site, garden: Garden, now: Now) -> None:
+        """The frame is drawn by the clock, not by the loop."""
+
+    def answer(self, answer: Answer) -> None:
+        """Nobody asks in the demo."""
+
+    def said(self, note: Note) -> None:
+        """A line below the picture. Plans and forecasts are seen in the picture itself."""
+        if note.kind in ("start", "guard", "forecast", "plan"):
+            return
+        colour = EMBER if note.kind in ("fault", "refusal") else STRAW
+        zone = f"{self._world.site.zone(note.zone).name}: " if note.zone else ""
+        self._said.append((self._world.clock.utc, colour, f"{zone}{note.said}"))
+
+    def watch(self, world: World) -> None:
+        """After every step of the world: remember where water runs, and tell what has ended and what is coming."""
+        now = world.clock.utc
+        local = now.astimezone(world.site.timezone)
+        for name in world.guard.on & self._wet.keys():
+            self._wet[name].add((local.date(), _cell(local)))
+        for watering in world.loop.garden.plan.waterings:
+            if watering.ended and watering.given_litres > 0.0 and watering.id not in self._told:
+                self._told.add(watering.id)
+                name, pulses = world.site.zone(watering.zone).name, len(watering.pulses)
+                parts = "one pulse" if pulses == 1 else f"{pulses} pulses"
+                litres = f"{watering.given_litres:.0f} L"
+                self._said.append((now, WATER, f"{name}: {watering.purpose}, {litres} in {parts}."))
+        outlook = str(weather_view(world.site, world.loop.garden, now)["said"])
+        if outlook != self._outlook:
+            self._outlook = outlook
+            self._said.append((now, EMBER, outlook))
+
+    def frame(self) -> RenderableType:
+        """The picture of this instant."""
+        world, now = self._world, self._world.clock.utc
+        local = now.astimezone(world.site.timezone)
+        beds = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, show_header=True, header_style=DIM)
+        for heading in HEADINGS:
+            beds.add_column(heading, no_wrap=True)
+        for zone in world.site.zones:
+            name = Text(f"{zone.name:<16}", style="bold")
+            beds.add_row(name, self._gauge(zone, now), self._doing(zone, now), self._track(zone, local))
+        beds.add_row(Text(), Text(), Text(), self._sky(local))
+        return Group(
+            Text(),
+            self._headline(local),
+            Text(),
+            Padding(beds, (0, 0, 0, 2)),
+            Text(),
+            *self._lines("For your hands", [(STRAW, line) for line in self._hands(now)]),
+            Text(),
+            *self._lines("What happened", [(colour, self._stamped(at, text)) for at, colour, text in self._said]),
+        )
+
+    # --- pieces ---
+
+    def _stamped(self, at: datetime, text: str) -> str:
+        return f"{at.astimezone(self._world.site.timezone):%a %H:%M}  {text}"
+
+    def _headline(self, local: datetime) -> Text:
+        site, garden = self._world.site, self._world.loop.garden
+        today = weather_on(garden.weather, site, local.date(), self._world.clock.utc)
+        hot = today.tmax_c >= site.heat.hot_day_c
+        plot = self._world.garden
+        air_c = plot.sky.temperature_c(self._world.clock.utc) if isinstance(plot, Plot) else today.tmin_c
+        litres = sum(self._world.litres.values())
+        return Text.assemble(
+            (f"  {site.name}", "bold"),
+            ("   ", ""),
+            (f"{local:%A} {local.day} {local:%B}, {local:%H:%M}", STRAW),
+            (f"   {air_c:.0f} °C now, {today.tmax_c:.0f} °C today", EMBER if hot else ""),
+            ("   hot day" if hot else "", f"bold {EMBER}"),
+            (f"   {litres:,.0f} L so far", WATER),
+        )
+
+    def _gauge(self, zone: Zone, now: datetime) -> Text:
+        """What the controller believes as a filled bar; the small mark below the easy limit; the truth as a post."""
+        garden, site = self._world.loop.garden, self._world.site
+        et0_mm = et0_of(garden.weather, site, local_date(now, site.timezone), now).mm
+        plants = plants_on(zone, local_date(now, site.timezone), et0_mm)
+        full = 1.0 - garden.beds[zone.id].depletion_mm / plants.available_mm
+        easy = 1.0 - plants.fraction
+        bar = Text()
+        filled = round(full * GAUGE)
+        for cell in range(GAUGE):
+            colour = MOIST if full >= easy else EMBER
+            bar.append("━" if cell < filled else "╌", colour if cell < filled else EARTH)
+        trusted = [garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id]
+        note = "no probe" if not trusted else ("probe not believed" if max(trusted) == 0.0 else "")
+        bar.append(f" {full * plants.available_mm:4.0f} of {plants.available_mm:3.0f} mm ", "")
+        bar.append(f"{note:<18}", DIM if note == "no probe" else EMBER)
+        return bar
+
+    def _doing(self, zone: Zone, now: datetime) -> Text:
+        garden = self._world.loop.garden
+        mine = [w for w in garden.plan.waterings if w.zone == zone.id and not w.ended]
+        running = [p for w in mine for p in w.pulses if p.state == "running"]
+        if running:
+            return Text(f"≈ water  {(running[0].end - now).total_seconds() / 60:4.0f} min", style=f"bold {WATER}")
+        begun = [w for w in mine if w.begun]
+        if begun:
+            return Text("· soaks in      ", style=MOIST)
+        if not mine:
+            return Text("                ")
+        start = min(w.next_start for w in mine).astimezone(self._world.site.timezone)
+        return Text(f"  next {start:%a %H:%M}  ", style=DIM)
+
+    def _track(self, zone: Zone, local: datetime) -> Text:
+        """Today in half-hours: where water ran, and where it is planned."""
+        garden, timezone = self._world.loop.garden, self._world.site.timezone
+        planned = {
+            _cell(p.start.astimezone(timezone))
+            for w in garden.plan.waterings
+            for p in w.pulses
+            if w.zone == zone.id and p.state == "planned" and local_date(p.start, timezone) == local.date()
+        }
+        track = Text()
+        for cell in range(CELLS):
+            if (local.date(), cell) in self._wet[zone.id]:
+                track.append("█", WATER)
+            elif cell in planned and cell >= _cell(local):
+                track.append("░", MOIST)
+            else:
+                track.append("·", EARTH)
+        return track
+
+    def _sky(self, local: datetime) -> Text:
+        """The sun on its way through the same half-hours."""
+        sun = sun_on(self._world.site, local.date())
+        midnight = local_midnight(local.date(), self._world.site.timezone)
+        row = Text()
+        for cell in range(CELLS):
+            at = midnight + timedelta(minutes=30 * cell)
+            light = sun.sunrise is not None and sun.sunset is not None and sun.sunrise <= at <= sun.sunset
+            if cell == _cell(local):
+                row.append("●", STRAW if light else "#c9d3e6")
+            else:
+                row.append("─" if light else " ", STRAW)
+        return row
+
+    def _hands(self, now: datetime) -> list[str]:
+        due = jobs(self._world.site, self._world.loop.garden, now)
+        open_jobs = [job for job in due if job.done is None and job.due_from <= now < job.due_until]
+        return [job.what for job in open_jobs[:4]] or ["Nothing just now."]
+
+    def _lines(self, title: str, lines: list[tuple[str, str]]) -> list[RenderableType]:
+        rows: list[RenderableType] = [Text(f"  {title}", style="bold")]
+        for colour, line in lines:
+            rows.append(Text.assemble(("  · ", DIM), (line, colour), no_wrap=True, overflow="ellipsis"))
+        return rows
+
+
+def _cell(local: datetime) -> int:
+    return (local.hour * 60 + local.minute) // 30
