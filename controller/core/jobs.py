@@ -19,6 +19,9 @@ from controller.core.weather import DayWeather, days_ahead, weather_on
 
 LOOK_AHEAD_DAYS = 7
 LOOK_BACK_DAYS = 3
+AFTER_DAYS = 2
+BREATHER_DAYS = 3
+"""With the next heat so near, shade and pots are left as they are."""
 THIN_MULCH_CM = 5.0
 """Mulch thinner than this is topped up before heat (common practice, no source)."""
 
@@ -92,12 +95,21 @@ def jobs(site: Site, garden: Garden, now: datetime) -> list[Job]:
     today = local_date(now, site.timezone)
     back = [weather_on(garden.weather, site, today - timedelta(days=n), now) for n in range(LOOK_BACK_DAYS, 0, -1)]
     days = [*back, *days_ahead(garden.weather, site, today, now, LOOK_AHEAD_DAYS)]
-    relevant = [spell for spell in spells(days, site.heat.hot_day_c) if spell.last >= today - timedelta(days=2)]
-    if not relevant:
+    spell = _in_question(spells(days, site.heat.hot_day_c), today)
+    if spell is None:
         return []
-    outlook = Outlook(site, now, today, days, relevant[0], site.zones)
+    outlook = Outlook(site, now, today, days, spell, site.zones)
     due = [job for rule in RULES if (job := rule(outlook)) is not None]
     return sorted((_marked(job, garden.jobs_done) for job in due), key=lambda job: (job.due_until, job.id))
+
+
+def _in_question(found: Sequence[Spell], today: date) -> Spell | None:
+    """The spell that jobs are about: one that is on or near, else one that is just over, else one farther ahead."""
+    coming = next((spell for spell in found if spell.last >= today), None)
+    past = next((s for s in reversed(found) if today - timedelta(days=AFTER_DAYS) <= s.last < today), None)
+    if coming is not None and (past is None or coming.first - today <= timedelta(days=BREATHER_DAYS)):
+        return coming
+    return past
 
 
 def _marked(job: Job, done: Mapping[str, datetime]) -> Job:
