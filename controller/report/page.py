@@ -38,7 +38,7 @@ WEEK = 7
 FIRST_SHOWN = 6
 KNOWN = ("measured", "forecast", "aged forecast")
 HERE = Path(__file__).parent
-_UNITS = re.compile(r"(\d) (L|mm|min|h|m2|°C)\b")
+_UNITS = re.compile(r"(\d) (L|mm|min|h|m²|°C)(?!\w)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _template() -> Template:
 
 def kept(text: str) -> str:
     """A sentence in which no number is parted from its unit at the end of a line."""
-    return _UNITS.sub("\\1\N{NO-BREAK SPACE}\\2", text).replace(" m2", " m²")
+    return _UNITS.sub("\\1\N{NO-BREAK SPACE}\\2", text.replace(" m2", " m²"))
 
 
 def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:

@@ -11,7 +11,6 @@ from itertools import groupby, pairwise
 from typing import IO, Any, Literal
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -42,7 +41,10 @@ def words(text: str, style: str = "") -> Text:
 
 def say(out: Console, text: str, style: str = "", indent: int = 0) -> None:
     """A paragraph, wrapped at words."""
-    out.print(Padding(words(text, style), (0, 0, 0, indent), expand=False))
+    for line in words(text, style).wrap(out, max(10, out.width - indent)):
+        line.rstrip()
+        line.pad_left(indent)
+        out.print(line)
 
 
 def day_name(day: date) -> str:
