@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from controller.agronomy.drip import gross_mm as gross_depth_mm
 from controller.core.garden import Bed, Figure, Need, Purpose
 from controller.core.site import Site, Zone
-from controller.core.soil import Plants, expected_rain_mm, plants_on
+from controller.core.soil import Plants, plants_on, rain_to_come_mm
 from controller.core.weather import DayWeather, WeatherBook, et0_of, weather_on
 
 RAIN_ROOM = 0.10
@@ -26,7 +26,10 @@ REFRESH_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything a need is judged by: the zone, its bed at the hour of the watering, the day and its weather."""
+    """Everything a need is judged by: the zone, its bed at the hour of the watering, the day and its weather.
+
+    rain_mm: rain of the day that may be counted on and that the bed has not had yet.
+    """
 
     site: Site
     zone: Zone
@@ -36,15 +39,12 @@ class View:
     plants: Plants
     et0_how: str
     hot_ahead: DayWeather | None
+    rain_mm: float
 
     @property
     def hot(self) -> bool:
         """Whether the day itself is a hot one."""
         return self.weather.tmax_c >= self.site.heat.hot_day_c
-
-    @property
-    def rain_mm(self) -> float:
-        return expected_rain_mm(self.weather, self.plants.et0_mm, self.site.watering.rain_sure)
 
 
 def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: datetime) -> View:
@@ -53,7 +53,8 @@ def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: da
     ahead = [weather_on(book, site, day + timedelta(days=n), now) for n in range(site.heat.days_before + 1)]
     hot = next((weather for weather in ahead if weather.tmax_c >= site.heat.hot_day_c), None)
     how = et0.method + (f"; {'; '.join(et0.assumed)}" if et0.assumed else "")
-    return View(site, zone, bed, day, ahead[0], plants_on(zone, day, et0.mm), how, hot)
+    rain_mm = rain_to_come_mm(bed, site, book, day, now)
+    return View(site, zone, bed, day, ahead[0], plants_on(zone, day, et0.mm), how, hot, rain_mm)
 
 
 def dawn_need(seen: View) -> Need | None:
@@ -184,5 +185,5 @@ def _state(seen: View) -> tuple[Figure, ...]:
         Figure("p", plants.fraction, "", "depletion fraction by the day's demand (note of Table 22)"),
         Figure("RAW", plants.readily_mm, "mm", "p x TAW (eq. 83)"),
         Figure("Dr", seen.bed.depletion_mm, "mm", f"balance and probes, +- {seen.bed.sd_mm:.1f}"),
-        Figure("rain that counts", seen.rain_mm, "mm", "fallen, or forecast as good as certain"),
+        Figure("rain that counts", seen.rain_mm, "mm", "of the day, as good as certain, not yet in Dr"),
     )

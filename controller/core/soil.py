@@ -119,15 +119,23 @@ def rain_on(bed: Bed, rain_mm: float) -> Bed:
 
 
 def expected_rain_mm(weather: DayWeather, et0_mm: float, sure: float) -> float:
-    """Rain of a day that may be counted on: what fell, or what is forecast with at least the probability `sure`.
+    """Rain of a whole day that may be counted on: what fell (that is certain), or what is forecast with at least the
+    probability `sure`. A source that gives no probabilities is taken at its word.
 
     Rain under a fifth of the day's reference evapotranspiration is ignored (FAO-56 ch. 8): it never reaches the roots.
     """
     if weather.rain_mm is None:
         return 0.0
-    if weather.basis != "measured" and weather.rain_probability is not None and weather.rain_probability < sure:
+    if weather.rain_probability is not None and weather.rain_probability < sure:
         return 0.0
     return effective_daily_mm(weather.rain_mm, et0_mm)
+
+
+def rain_to_come_mm(bed: Bed, site: Site, book: WeatherBook, day: date, now: datetime) -> float:
+    """The part of a day's expected rain that the bed has not been credited with yet."""
+    weather = weather_on(book, site, day, now)
+    whole_mm = expected_rain_mm(weather, et0_of(book, site, day, now).mm, site.watering.rain_sure)
+    return max(0.0, whole_mm - bed.today.rain_mm) if day == bed.today.day else whole_mm
 
 
 def notice(
@@ -184,7 +192,7 @@ def _draw(bed: Bed, zone: Zone, site: Site, book: WeatherBook, until: datetime, 
     share = share_of_day(site, day, until) - share_of_day(site, day, bed.as_of)
     if share <= 0.0:
         return replace(bed, as_of=until)
-    # Once the tables say that roots have shrunk (a new stage, an edited config), depletion cannot exceed what is left.
+    # Where roots have shrunk (an edited config), depletion cannot exceed what is left: booked as a correction.
     within_mm = min(bed.depletion_mm, plants.available_mm)
     after = daily_balance(
         within_mm, available_mm=plants.available_mm, fraction=plants.fraction, etc_mm=plants.demand_mm * share
@@ -200,17 +208,18 @@ def _draw(bed: Bed, zone: Zone, site: Site, book: WeatherBook, until: datetime, 
             et0_mm=bed.today.et0_mm + et0_mm * share,
             demand_mm=bed.today.demand_mm + plants.demand_mm * share,
             used_mm=bed.today.used_mm + after.et_mm,
+            corrected_mm=bed.today.corrected_mm + within_mm - bed.depletion_mm,
             stress_hours=bed.today.stress_hours + stressed_h,
         ),
     )
 
 
 def _close_day(bed: Bed, zone: Zone, site: Site, book: WeatherBook, now: datetime) -> Bed:
-    """Midnight: credit the day's rain where no gauge did so as it fell, and open the next day's ledger."""
+    """Midnight: credit the day's rain where no gauge did so as it fell (no gauge has been at a day still to come), and
+    open the next day's ledger."""
     day = bed.today.day
-    if not has_rain_gauge(site):
-        weather = weather_on(book, site, day, now)
-        bed = rain_on(bed, expected_rain_mm(weather, et0_of(book, site, day, now).mm, site.watering.rain_sure))
+    if not has_rain_gauge(site) or bed.as_of > now:
+        bed = rain_on(bed, rain_to_come_mm(bed, site, book, day, now))
     return replace(bed, yesterday=bed.today, today=DayLedger(day + timedelta(days=1)))
 
 

@@ -170,8 +170,6 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
 
 
 def _rained(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
-    if event.value <= 0.0:
-        return garden
     garden = _live_on(site, garden, now)
     return replace(
         garden,

@@ -16,7 +16,7 @@ from typing import Literal
 from controller.agronomy.reference_et import ReferenceEt, daily_et0, saturation_kpa, wind_at_2m
 from controller.agronomy.sunlight import SunTimes, sun_times
 from controller.core.forecast import Forecast, Hour
-from controller.core.moment import day_bounds, hours_between, local_date
+from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
 from controller.core.site import MonthNormal, Site
 
 Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
@@ -30,6 +30,9 @@ WHOLE_DAY_H = 20
 """Fewer hours than this do not show a day's maximum and minimum for sure."""
 
 MAST_M = 10.0
+
+VAPOUR_KPA_MOST, WIND_2M_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
+"""Daily means and sums beyond these are not of this Earth, even if each of their hours was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +75,42 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class WeatherBook:
-    """Forecast days and measured days, by date. source, issued: of the last forecast that was taken in."""
+    """Forecast days and measured days, by date. source, issued: of the last forecast that was taken in.
+
+    hours: what was last said of the hours of that forecast's first two days. A later forecast begins in the middle of
+    a day, and the rain of its morning must not be forgotten over it.
+    """
 
     forecast: dict[date, DayWeather] = field(default_factory=dict)
     measured: dict[date, Measured] = field(default_factory=dict)
     source: str | None = None
     issued: datetime | None = None
     trouble: str | None = None
+    hours: tuple[Hour, ...] = ()
 
 
 def take_forecast(book: WeatherBook, forecast: Forecast, site: Site) -> WeatherBook:
     """The book with a forecast's days in it. Days the new one sees only in part keep what the old one knew of them."""
     days = dict(book.forecast)
-    for fresh in fold_hours(forecast.hours, site.timezone):
+    hours = _hours_known(book, forecast, site.timezone)
+    for fresh in fold_hours(hours, site.timezone):
         before = days.get(fresh.day)
         days[fresh.day] = _completed(fresh, before) if before is not None and fresh.hours < WHOLE_DAY_H else fresh
     kept = {day: days[day] for day in sorted(days)[-KEPT_DAYS:]}
-    return replace(book, forecast=kept, source=forecast.source, issued=forecast.issued, trouble=None)
+    next_day = local_date(hours[0].start, site.timezone) + timedelta(days=1) if hours else date.min
+    two_days = tuple(hour for hour in hours if local_date(hour.start, site.timezone) <= next_day)
+    return replace(
+        book, forecast=kept, source=forecast.source, issued=forecast.issued, trouble=None, hours=two_days
+    )
+
+
+def _hours_known(book: WeatherBook, forecast: Forecast, timezone: tzinfo) -> list[Hour]:
+    """The forecast's hours, and before them what was last said of the hours of its first day."""
+    if not forecast.hours:
+        return []
+    begin = local_midnight(local_date(forecast.hours[0].start, timezone), timezone)
+    known = {hour.start: hour for hour in (*book.hours, *forecast.hours) if hour.start >= begin}
+    return [known[start] for start in sorted(known)]
 
 
 def take_temperature(book: WeatherBook, value_c: float, at: datetime, timezone: tzinfo) -> WeatherBook:
@@ -174,13 +196,20 @@ def _fold(day: date, hours: list[Hour]) -> DayWeather:
         tmax_c=max(temperatures),
         tmin_c=min(temperatures),
         basis="forecast",
-        vapour_kpa=sum(vapours) / len(vapours) if len(vapours) >= most else None,
-        wind_2m_m_s=wind_at_2m(sum(winds) / len(winds), MAST_M) if len(winds) >= most else None,
-        solar_mj_m2=sum(suns) * 0.0036 if len(suns) >= max(most, WHOLE_DAY_H) else None,
+        vapour_kpa=_possible(sum(vapours) / len(vapours), VAPOUR_KPA_MOST) if len(vapours) >= most else None,
+        wind_2m_m_s=(
+            _possible(wind_at_2m(sum(winds) / len(winds), MAST_M), WIND_2M_M_S_MOST) if len(winds) >= most else None
+        ),
+        solar_mj_m2=_possible(sum(suns) * 0.0036, SOLAR_MJ_M2_MOST) if len(suns) >= max(most, WHOLE_DAY_H) else None,
         rain_mm=sum(rains) if len(rains) >= most else None,
         rain_probability=max(chances) if chances else None,
         hours=len(hours),
     )
+
+
+def _possible(value: float, most: float) -> float | None:
+    """The value, or None where it is more than a day can bring: the handbook's fall-back is nearer then."""
+    return value if value <= most else None
 
 
 def _completed(part: DayWeather, before: DayWeather) -> DayWeather:
@@ -206,8 +235,8 @@ def _corrected(told: DayWeather, seen: Measured | None) -> DayWeather:
     """What was told, overruled by what the site's own instruments saw."""
     if seen is None:
         return told
-    if seen.rain_mm is not None:
-        told = replace(told, rain_mm=max(told.rain_mm or 0.0, seen.rain_mm) if not seen.whole else seen.rain_mm)
+    if seen.rain_mm is not None and (seen.whole or seen.rain_mm >= (told.rain_mm or 0.0)):
+        told = replace(told, rain_mm=seen.rain_mm, rain_probability=1.0)
     if seen.tmax_c is None or seen.tmin_c is None:
         return told
     if seen.whole:
