@@ -1,36 +1,20 @@
-"""Hot days and hot spells: runs of days that reach the site's threshold (37 degC: common practice, no source)."""
+"""Hot spells ahead and behind, and the days between them that are mild enough to plant on.
+
+A day is hot from the site's threshold on (37 degC: common practice, no source); the runs are `agronomy.heat`'s.
+"""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
+from controller.agronomy.heat import HotSpell, hot_spells
 from controller.core.weather import DayWeather
 
-
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """A run of hot days. peak_c: highest daily maximum within it."""
-
-    first: date
-    last: date
-    peak_c: float
-
-    @property
-    def days(self) -> int:
-        return (self.last - self.first).days + 1
+Spell = HotSpell
 
 
 def spells(days: Iterable[DayWeather], hot_day_c: float) -> list[Spell]:
-    """The hot spells among consecutive days, in order. A day is hot when its maximum reaches `hot_day_c`."""
-    found: list[Spell] = []
-    for day in days:
-        if day.tmax_c < hot_day_c:
-            continue
-        if found and day.day - found[-1].last == timedelta(days=1):
-            found[-1] = Spell(found[-1].first, day.day, max(found[-1].peak_c, day.tmax_c))
-        else:
-            found.append(Spell(day.day, day.day, day.tmax_c))
-    return found
+    """The hot spells among days in order. A day is hot when its maximum reaches `hot_day_c`."""
+    return hot_spells([(day.day, day.tmax_c) for day in days], hot_day_c)
 
 
 def planting_window(days: Iterable[DayWeather], mild_day_c: float) -> date | None:

@@ -6,7 +6,7 @@ thresholds are the site's. Texts stand here and nowhere else.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal
 
@@ -18,7 +18,7 @@ from controller.core.site import Site, Zone
 from controller.core.weather import DayWeather, days_ahead, weather_on
 
 LOOK_AHEAD_DAYS = 7
-LOOK_BACK_DAYS = 3
+LOOK_BACK_DAYS = 14
 AFTER_DAYS = 2
 BREATHER_DAYS = 3
 """With the next heat so near, shade and pots are left as they are."""
@@ -32,7 +32,8 @@ CAUTION = "Work early or late, drink, rest in the shade. Official heat warnings 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """Something for the gardener's hands. id is stable while the job is due; due_from and due_until are UTC."""
+    """Something for the gardener's hands. id is stable while the job is due (a daily one names its day); due_from and
+    due_until are UTC."""
 
     id: str
     stage: Stage
@@ -46,13 +47,14 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """What the rules look at."""
+    """What the rules look at. before: the hot spell before this one, as far as anybody remembers."""
 
     site: Site
     now: datetime
     today: date
     days: Sequence[DayWeather]
     spell: Spell
+    before: Spell | None
     zones: Sequence[Zone]
 
     @property
@@ -69,7 +71,7 @@ class Outlook:
 
     @property
     def heat(self) -> str:
-        """The spell in words: "40 °C and more from Thursday 16 to Saturday 18 July"."""
+        """The spell in words: "up to 40 °C from Thursday 16 July to Saturday 18 July"."""
         first, last = self.spell.first, self.spell.last
         peak = f"up to {self.spell.peak_c:.0f} °C"
         if first == last:
@@ -80,11 +82,19 @@ class Outlook:
         return ", ".join(zone.name.lower() for zone in zones)
 
     def eve(self) -> datetime:
-        """Sunset before the spell's first day."""
-        return sunset_of(self.site, self.spell.first - timedelta(days=1))
+        """Sunset before the spell's first day; once it has begun, today's: late is better than not."""
+        return sunset_of(self.site, max(self.spell.first - timedelta(days=1), self.today))
 
     def morning(self, day: date) -> datetime:
         return local_midnight(day, self.site.timezone) + timedelta(hours=6)
+
+    def counts_from(self, stage: Stage) -> datetime:
+        """What was done before this instant was done for an earlier spell."""
+        if stage == "after":
+            return local_midnight(self.spell.last + timedelta(days=1), self.site.timezone)
+        first_heard = self.spell.first - timedelta(days=LOOK_AHEAD_DAYS + 3)
+        calm = first_heard if self.before is None else max(first_heard, self.before.last + timedelta(days=1))
+        return local_midnight(calm, self.site.timezone)
 
 
 Rule = Callable[[Outlook], Job | None]
@@ -95,12 +105,14 @@ def jobs(site: Site, garden: Garden, now: datetime) -> list[Job]:
     today = local_date(now, site.timezone)
     back = [weather_on(garden.weather, site, today - timedelta(days=n), now) for n in range(LOOK_BACK_DAYS, 0, -1)]
     days = [*back, *days_ahead(garden.weather, site, today, now, LOOK_AHEAD_DAYS)]
-    spell = _in_question(spells(days, site.heat.hot_day_c), today)
+    found = spells(days, site.heat.hot_day_c)
+    spell = _in_question(found, today)
     if spell is None:
         return []
-    outlook = Outlook(site, now, today, days, spell, site.zones)
-    due = [job for rule in RULES if (job := rule(outlook)) is not None]
-    return sorted((_marked(job, garden.jobs_done) for job in due), key=lambda job: (job.due_until, job.id))
+    before = max((s for s in found if s.last < spell.first), key=lambda s: s.last, default=None)
+    outlook = Outlook(site, now, today, days, spell, before, site.zones)
+    due = [_marked(job, outlook, garden.jobs_done) for rule in RULES if (job := rule(outlook)) is not None]
+    return sorted(due, key=lambda job: (job.due_until, job.id))
 
 
 def _in_question(found: Sequence[Spell], today: date) -> Spell | None:
@@ -112,12 +124,10 @@ def _in_question(found: Sequence[Spell], today: date) -> Spell | None:
     return past
 
 
-def _marked(job: Job, done: Mapping[str, datetime]) -> Job:
+def _marked(job: Job, outlook: Outlook, done: Mapping[str, datetime]) -> Job:
     """The job with its time of being done, if it was done for this spell and not for an earlier one."""
     at = done.get(job.id)
-    if at is None or at < job.due_from - timedelta(days=LOOK_AHEAD_DAYS):
-        return job
-    return Job(job.id, job.stage, job.what, job.why, job.zones, job.due_from, job.due_until, at)
+    return job if at is None or at < outlook.counts_from(job.stage) else replace(job, done=at)
 
 
 def _no_planting(o: Outlook) -> Job | None:
@@ -196,7 +206,7 @@ def _mulch_back(o: Outlook) -> Job | None:
     what = f"Pull the mulch back from the line at {o.names(drinking)} this evening; put it back after the dawn soak."
     drunk = max(zone.mulch.drinks_mm for zone in drinking if zone.mulch is not None)
     why = f"The mulch would drink the first {drunk:.1f} mm of the soak before {soak:%A}."
-    return Job("mulch-back", "before", what, why, _ids(drinking), _soon(o), sunrise_of(o.site, soak))
+    return Job(f"mulch-back-{soak}", "before", what, why, _ids(drinking), _soon(o), sunrise_of(o.site, soak))
 
 
 def _look_at_dusk(o: Outlook) -> Job | None:
@@ -209,7 +219,7 @@ def _look_at_dusk(o: Outlook) -> Job | None:
         "those that still hang at dusk are."
     )
     what = f"Look at {o.names(zones)} after sunset, not at noon."
-    return Job("look-at-dusk", "during", what, why, _ids(zones), sunset, sunset + timedelta(hours=2))
+    return Job(f"look-at-dusk-{o.today}", "during", what, why, _ids(zones), sunset, sunset + timedelta(hours=2))
 
 
 def _shade_off(o: Outlook) -> Job | None:
