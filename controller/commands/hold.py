@@ -3,8 +3,9 @@
 import argparse
 from datetime import datetime, time, timedelta, tzinfo
 
+from controller.commands import common
 from controller.commands.asking import ask, zone_wish
-from controller.commands.common import settings_of, utc_now, wrong_use
+from controller.commands.common import settings_of, wrong_use
 from controller.settings.mistakes import shown
 
 
@@ -27,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
     wish = zone_wish("hold", settings, arguments.zone)
     if arguments.until is not None:
-        wish["until"] = instant(arguments.until, settings.build().timezone, utc_now())
+        wish["until"] = instant(arguments.until, settings.build().timezone, common.utc_now())
     return ask(arguments, settings, wish)
 
 

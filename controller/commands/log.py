@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from controller.commands import common
 from controller.commands.common import (
     day_named,
     journal_of,
     print_json,
     settings_of,
-    utc_now,
     wants_json,
     wrong_use,
     zone_named,
@@ -79,7 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _span(arguments: argparse.Namespace, site: Site, reader: JournalReader) -> tuple[date, date]:
     """First and last day asked for, else the last days up to the journal's last word."""
     last = reader.garden()
-    newest = local_date(last[1] if last is not None else utc_now(), site.timezone)
+    newest = local_date(last[1] if last is not None else common.utc_now(), site.timezone)
     until = day_named(arguments.until, site) if arguments.until is not None else None
     since = day_named(arguments.since, site) if arguments.since is not None else None
     until = until or (max(newest, since) if since is not None else newest)

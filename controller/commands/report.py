@@ -5,8 +5,8 @@ import os
 from datetime import UTC
 from pathlib import Path
 
-from controller.commands import CommandError
-from controller.commands.common import journal_of, print_json, settings_of, utc_now, wants_json
+from controller.commands import CommandError, common
+from controller.commands.common import journal_of, print_json, settings_of, wants_json
 from controller.core.moment import Now
 from controller.core.step import fit_to_site, new_garden
 
@@ -26,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     with journal_of(arguments, settings) as reader:
         last = reader.garden()
-        as_of = last[1] if last is not None else utc_now()
+        as_of = last[1] if last is not None else common.utc_now()
         now = Now(0.0, as_of.astimezone(UTC))
         garden = fit_to_site(site, last[0], now) if last is not None else new_garden(site, now)
         page = render_page(site, garden, reader, now)

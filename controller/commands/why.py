@@ -2,12 +2,12 @@
 
 import argparse
 
+from controller.commands import common
 from controller.commands.common import (
     day_named,
     journal_of,
     print_json,
     settings_of,
-    utc_now,
     wants_json,
     zone_named,
 )
@@ -34,7 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     with journal_of(arguments, settings) as reader:
         if day is None:
             last = reader.garden()
-            day = local_date(last[1] if last is not None else utc_now(), site.timezone)
+            day = local_date(last[1] if last is not None else common.utc_now(), site.timezone)
         told = explain(site, reader, zone, day)
     if wants_json(arguments):
         print_json(explanation_view(site, told))

@@ -19,10 +19,17 @@ DAWN = datetime(2026, 7, 13, 4, 0, tzinfo=UTC)  # 05:00 in Lisbon
 NOON = Now(1000.0, datetime(2026, 7, 13, 11, 0, tzinfo=UTC))
 
 
-def a_soak(zone: str = "salad", litres: float = 100.0, short_mm: float = 0.0, rain_mm: float = 0.0) -> Watering:
+def a_soak(
+    zone: str = "salad", litres: float = 100.0, short_mm: float = 0.0, rain_mm: float = 0.0
+) -> Watering:
     """A dawn soak of 13 July in two pulses."""
-    figures = (Figure("ET0", 8.0, "mm/day", "invented"), Figure("rain that counts", rain_mm, "mm", "invented"))
-    need = Need(zone, "dawn soak", 10.0, 12.0, litres, ("Dry.", "Hot.", "By dusk too dry."), figures, short_mm)
+    figures = (
+        Figure("ET0", 8.0, "mm/day", "invented"),
+        Figure("rain that counts", rain_mm, "mm", "invented"),
+    )
+    need = Need(
+        zone, "dawn soak", 10.0, 12.0, litres, ("Dry.", "Hot.", "By dusk too dry."), figures, short_mm
+    )
     name = f"{DAY}-dawn-{zone}"
     pulses = tuple(
         Pulse(f"{name}-{n + 1}", zone, DAWN + timedelta(minutes=30 * n), 600.0, litres / 2) for n in range(2)
@@ -66,7 +73,9 @@ class Paper:
     def done(self, depletion_mm: float = 12.0) -> Path:
         garden = new_garden(demo_site(), NOON)
         ledger = DayLedger(DAY, et0_mm=4.0, demand_mm=4.0, used_mm=3.0, stress_hours=2.0)
-        beds = {name: replace(bed, depletion_mm=depletion_mm, today=ledger) for name, bed in garden.beds.items()}
+        beds = {
+            name: replace(bed, depletion_mm=depletion_mm, today=ledger) for name, bed in garden.beds.items()
+        }
         self.journal.commit(replace(garden, beds=beds), NOON)
         self.journal.close()
         return self.path

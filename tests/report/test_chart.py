@@ -12,7 +12,9 @@ from controller.report.history import Point
 MIDNIGHT = datetime(2026, 7, 13, tzinfo=UTC)
 
 
-def picture(points: list[Point], litres: tuple[float, ...] = (0.0, 40.0), spoilt: bool = False) -> ElementTree.Element:
+def picture(
+    points: list[Point], litres: tuple[float, ...] = (0.0, 40.0), spoilt: bool = False
+) -> ElementTree.Element:
     shown = [
         chart.Day(
             date(2026, 7, 13) + timedelta(days=n), MIDNIGHT + timedelta(days=n), MIDNIGHT + timedelta(days=n + 1),

@@ -27,7 +27,9 @@ def steps_of(each: Explanation) -> list[Step]:
 
 @pytest.mark.parametrize("zone", [zone.id for zone in SITE.zones])
 def test_every_sum_comes_to_its_number(week: JournalReader, zone: str) -> None:
-    sums = [step for day in DAYS for step in steps_of(explain(SITE, week, SITE.zone(zone), day)) if step.worked]
+    sums = [
+        step for day in DAYS for step in steps_of(explain(SITE, week, SITE.zone(zone), day)) if step.worked
+    ]
     assert sums
     for step in sums:
         comes_to = eval(step.worked.replace("×", "*").replace("−", "-"), {"__builtins__": {}})
@@ -62,7 +64,12 @@ def test_a_soak_is_told_from_weather_to_water(week: JournalReader) -> None:
     assert f"{soak.plan.watering.need.litres:.0f} L on 8 m2" in " ".join(soak.sentences)
     assert soak.sentences[-1].startswith(f"Given: {soak.given.litres:.0f} L in ")
     parts = list(dict.fromkeys(step.part for step in soak.steps))
-    assert parts == ["What the plants draw", "What the soil holds", "What is to be given", "How it is let out"]
+    assert parts == [
+        "What the plants draw",
+        "What the soil holds",
+        "What is to be given",
+        "How it is let out",
+    ]
 
 
 def day_of(path: Path, zone: str = "salad") -> Explanation:
@@ -95,7 +102,8 @@ def test_a_day_without_water_says_why(tmp_path: Path) -> None:
     )
     assert nothing.sentences[1] == "Nothing was given to Salad seedlings on Monday 13 July."
     # The ledger: 12 mm missing now, 3 of them drawn today. Lettuce in its first month: Kc 0.70 of 8 mm.
-    assert nothing.sentences[2].startswith("The day began with 9.0 mm missing and could draw 5.6 mm more: 14.6 mm, over")
+    began = "The day began with 9.0 mm missing and could draw 5.6 mm more: 14.6 mm, over"
+    assert nothing.sentences[2].startswith(began)
     assert nothing.sentences[3] == remark
     assert other not in nothing.sentences
     assert "short of water for 2 h" in nothing.sentences[4]
@@ -116,7 +124,10 @@ def test_what_is_still_to_come_is_told(tmp_path: Path) -> None:
 
 def test_a_refusal_is_told(week: JournalReader) -> None:
     herbs = told(week, "herbs", 13)
-    assert herbs.decisions[0].sentences[-1] == "Nothing was given; refused: the supply cannot feed it beside the others"
+    assert (
+        herbs.decisions[0].sentences[-1]
+        == "Nothing was given; refused: the supply cannot feed it beside the others"
+    )
     assert any("The guard refused to open herbs" in sentence for sentence in herbs.sentences)
 
 
@@ -135,7 +146,9 @@ def test_a_day_that_the_journal_does_not_know(week: JournalReader) -> None:
 def test_a_plan_of_another_version_is_passed_over(week_journal: Path, tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     copyfile(week_journal, path)
-    odd = {"waterings": [{"id": "2026-07-16-dawn-salad", "zone": "salad", "day": "2026-07-16", "shape": "new"}]}
+    odd = {
+        "waterings": [{"id": "2026-07-16-dawn-salad", "zone": "salad", "day": "2026-07-16", "shape": "new"}]
+    }
     with sqlite3.connect(path) as db:
         db.execute("UPDATE note SET facts = ? WHERE kind = 'plan'", (json.dumps(odd),))
     db.close()

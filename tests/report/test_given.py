@@ -108,7 +108,9 @@ def test_one_that_the_daily_limit_made_smaller(tmp_path: Path) -> None:
 def test_rain_saves_what_the_line_would_have_had_to_give(tmp_path: Path) -> None:
     soak = a_soak("salad", rain_mm=4.5)
     row = only(Paper(tmp_path).plan(DAWN, soak).give(soak.pulses[0], 50.0).give(soak.pulses[1], 50.0).done())
-    assert row.rain_litres == pytest.approx(4.5 * 8.0 / 0.90)  # 8 m2, and 0.90 of the line's water reaches the roots
+    assert row.rain_litres == pytest.approx(
+        4.5 * 8.0 / 0.90
+    )  # 8 m2, and 0.90 of the line's water reaches the roots
 
 
 def test_the_plan_before_it_began_is_what_counts(tmp_path: Path) -> None:

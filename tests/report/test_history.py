@@ -26,7 +26,9 @@ def test_it_begins_with_the_new_garden_and_ends_now(week: JournalReader, zone: s
     days = days_past(week, SITE, bed, date(2026, 7, 1))
     assert [day.ledger.day.day for day in days] == list(range(10, 18))
     assert days[-1].end_mm == bed.depletion_mm
-    assert days[0].begin_mm == pytest.approx(new_garden(SITE, Now(0.0, START)).beds[zone].depletion_mm, abs=0.3)
+    assert days[0].begin_mm == pytest.approx(
+        new_garden(SITE, Now(0.0, START)).beds[zone].depletion_mm, abs=0.3
+    )
     for before, after in pairwise(days):
         assert before.end_mm == after.begin_mm
 

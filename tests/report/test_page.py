@@ -79,8 +79,8 @@ def hostile_site() -> Site:
 def test_everything_that_matters_is_on_it(week: JournalReader) -> None:
     page = Reader(page_of(week))
     for words in (
-        "School kitchen garden", "For your hands", "Water to come", "Walk past every zone once", "Official heat warnings",
-        "In all since", "give or take", "Given:", "What the plants draw", "39°",
+        "School kitchen garden", "For your hands", "Water to come", "Walk past every zone once",
+        "Official heat warnings", "In all since", "give or take", "Given:", "What the plants draw", "39°",
     ):  # fmt: skip
         assert words in page.text, words
     for zone in SITE.zones:
@@ -178,8 +178,9 @@ def test_a_browser_runs_nothing_of_it(week: JournalReader, tmp_path: Path) -> No
 def test_it_fits_a_phone(week: JournalReader, tmp_path: Path) -> None:
     (tmp_path / "page.html").write_text(page_of(week).replace("<details>", "<details open>"), "utf-8")
     (tmp_path / "frame.html").write_text(
-        "<iframe id=f src=page.html style='width:360px;height:800px'></iframe><script>onload=()=>{const d=document"
-        ".getElementById('f').contentDocument.documentElement;document.title=d.scrollWidth+' '+d.scrollHeight}</script>",
+        "<iframe id=f src=page.html style='width:360px;height:800px'></iframe>"
+        "<script>onload=()=>{const d=document.getElementById('f').contentDocument.documentElement;"
+        "document.title=d.scrollWidth+' '+d.scrollHeight}</script>",
         "utf-8",
     )
     dom = dom_of(tmp_path / "frame.html", tmp_path, "--window-size=800,900")
