@@ -1,4 +1,4 @@
-"""water, stop, hold, release and jobs done: over a real broker, with somebody there who answers; and close."""
+"""water, stop, hold, release, jobs done: over a real broker, with somebody there who answers; and close."""
 
 import json
 import os
@@ -47,8 +47,7 @@ class Conversation:
             [message] = daemon.heard
             ask = json.loads(message.payload)
             answer = {"id": ask["id"], "ok": ok, "said": said}
-            assert message.properties is not None
-            daemon.say(message.properties.ResponseTopic, json.dumps(answer))
+            daemon.say(message.properties.ResponseTopic, json.dumps(answer))  # type: ignore[union-attr]
             thread.join(10)
         return ask, came[0]
 

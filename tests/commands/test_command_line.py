@@ -115,8 +115,9 @@ def test_the_traceback_can_be_had(call: Call, monkeypatch: pytest.MonkeyPatch) -
 
 
 def run_python(code: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    changed = {**os.environ, **environment}
     return subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env={**os.environ, **environment}, check=False
+        [sys.executable, "-c", code], capture_output=True, text=True, env=changed, check=False
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""A small journal written by hand: a plan, what came of it, and a garden, all of one day. Invented numbers."""
+"""A small journal written by hand: a plan, what came of it, a garden, all of one day. Invented numbers."""
 
 from collections.abc import Sequence
 from dataclasses import replace

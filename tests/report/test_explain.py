@@ -1,4 +1,4 @@
-"""Reasons: every sum that is written out must come to the number beside it, and the rules are the handbook's."""
+"""Reasons: every sum that is written out comes to the number beside it; the rules are the handbook's."""
 
 import json
 import sqlite3
