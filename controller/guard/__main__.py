@@ -350,6 +350,7 @@ def wake_on_signals() -> socket.socket:
 
 
 def main() -> int:
+    """Guard until the owner leaves or a signal comes; the exit code."""
     parser = argparse.ArgumentParser(prog="python -m controller.guard", description="Own the valve lines.")
     parser.add_argument("--owner-fd", type=int, required=True, help="our end of the daemon's socket pair")
     parser.add_argument("--runtime-dir", required=True, help="where lock, socket and last words are")

@@ -91,6 +91,8 @@ class Grant:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
+    """The valve may be open from `opened_s` to `closes_at_s`."""
+
     valve: str
     pulse: str
     opened_s: float

@@ -38,6 +38,8 @@ class Beat:
 
 @dataclass(frozen=True, slots=True)
 class AskOpen:
+    """Owner: open this valve for so many seconds, for this pulse."""
+
     valve: str
     pulse: str
     seconds: float
@@ -67,6 +69,8 @@ class CloseAll:
 
 @dataclass(frozen=True, slots=True)
 class AskStatus:
+    """Guest: say what is open."""
+
     version: int = 1
 
 
@@ -205,6 +209,7 @@ def active_is_high(active: object) -> bool:
 
 
 def line_object(line: Line) -> dict[str, Any]:
+    """A line as it stands in a message or file."""
     return {"pin": line.pin, "active": "high" if line.active_high else "low"}
 
 
@@ -288,11 +293,13 @@ def write(message: OwnerMessage | GuestMessage | GuardMessage) -> bytes:
 
 
 def read_owner(line: bytes) -> OwnerMessage | Refused:
+    """What the owner said, or why it is not understood."""
     message: OwnerMessage | Refused = _read(line, OWNER_SHAPES)
     return message
 
 
 def read_guest(line: bytes) -> GuestMessage | Refused:
+    """What a guest at the socket said, or why it is not understood."""
     message: GuestMessage | Refused = _read(line, GUEST_SHAPES)
     return message
 
@@ -304,6 +311,7 @@ def read_guard(line: bytes) -> GuardMessage:
 
 
 def too_long(limit_bytes: int) -> Refused:
+    """The refusal of a line that nobody reads to its end."""
     return Refused("malformed", f"the line is longer than {limit_bytes} bytes")
 
 
