@@ -22,7 +22,7 @@ from types import FrameType
 from typing import Any
 
 from controller import __version__
-from controller.agronomy.sunlight import sun_elevation_deg
+from controller.assembly import broker_address, forecast_source
 from controller.core.actions import Answer, Note
 from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, ValveOpened, Woke
 from controller.core.garden import Garden
@@ -30,8 +30,7 @@ from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
 from controller.drivers.alarm import Alarms
-from controller.drivers.http import get_json
-from controller.drivers.mqtt import Address, MqttLink, Tls
+from controller.drivers.mqtt import MqttLink
 from controller.drivers.system_clock import SystemClock
 from controller.drivers.systemd import Supervisor
 from controller.guard.files import HeldError, take_lock
@@ -39,8 +38,8 @@ from controller.guard.rules import UsedOpening
 from controller.guard.wire import Charged
 from controller.loop import Loop
 from controller.report.views import all_views, in_a_sentence, status_view
-from controller.settings import Settings, password
-from controller.shells.forecast import SOURCES, Fetcher, Place
+from controller.settings import Settings
+from controller.shells.forecast import Fetcher
 from controller.shells.journal import Journal, JournalError
 from controller.shells.recovery import endings
 from controller.shells.telemetry import Telemetry
@@ -369,23 +368,13 @@ class Daemon:
         return link
 
     def _forecast_fetcher(self) -> Fetcher | None:
-        wanted = self._settings.forecast
-        if wanted.source == "none":
+        wanted = forecast_source(self._settings)
+        if wanted is None:
             return None
-        site = self._site
-        source = SOURCES[wanted.source](
-            get_json,
-            wanted.url,
-            lambda utc: sun_elevation_deg(site.latitude_deg, site.longitude_deg, utc) > 0.0,
-        )
-        return Fetcher(
-            source,
-            Place(site.latitude_deg, site.longitude_deg, site.elevation_m),
-            self._inbox.put,
-            self._clock,
-            every_s=wanted.every_h * 3600.0,
-            keep=Path(self._settings.journal.path).with_name("forecast.json"),
-        )
+        source, place = wanted
+        keep = Path(self._settings.journal.path).with_name("forecast.json")
+        every_s = self._settings.forecast.every_h * 3600.0
+        return Fetcher(source, place, self._inbox.put, self._clock, every_s=every_s, keep=keep)
 
 
 def open_journal(path: Path) -> tuple[Journal, str | None]:
@@ -405,13 +394,6 @@ def open_journal(path: Path) -> tuple[Journal, str | None]:
         except (OSError, JournalError) as error:
             first = f"{first}; {error}"
     return Journal(":memory:"), f"{first}; the record is kept in memory until the next start."
-
-
-def broker_address(settings: Settings) -> Address:
-    """Where the broker is and how to log in, from the config."""
-    mqtt = settings.mqtt
-    tls = Tls(mqtt.tls.ca_file, mqtt.tls.cert_file, mqtt.tls.key_file) if mqtt.tls is not None else None
-    return Address(mqtt.host, mqtt.tcp_port, mqtt.protocol, mqtt.username, password(mqtt), tls)
 
 
 def _latest(garden: Garden | None) -> datetime:

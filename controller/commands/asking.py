@@ -6,7 +6,7 @@ from typing import Any
 
 from controller.commands import CommandError
 from controller.commands.common import print_json, wants_json
-from controller.settings import ConfigError, Settings, password
+from controller.settings import ConfigError, Settings
 
 
 def ask(arguments: argparse.Namespace, settings: Settings, wish: Mapping[str, Any]) -> int:
@@ -28,15 +28,12 @@ def ask(arguments: argparse.Namespace, settings: Settings, wish: Mapping[str, An
 
 def broker_of(settings: Settings) -> Any:
     """The broker's address as the driver takes it. CommandError if the password cannot be read."""
-    from controller.drivers.mqtt import Address, Tls
+    from controller.assembly import broker_address
 
-    mqtt = settings.mqtt
     try:
-        secret = password(mqtt)
+        return broker_address(settings)
     except ConfigError as error:
         raise CommandError(*error.lines, code=2) from None
-    tls = Tls(mqtt.tls.ca_file, mqtt.tls.cert_file, mqtt.tls.key_file) if mqtt.tls is not None else None
-    return Address(mqtt.host, mqtt.tcp_port, mqtt.protocol, mqtt.username, secret, tls)
 
 
 def zone_wish(do: str, settings: Settings, zone: str | None) -> dict[str, Any]:

@@ -136,21 +136,15 @@ def _broker(settings: Settings) -> Found:
 
 def _forecast(settings: Settings) -> Found:
     """Fetch once."""
-    if settings.forecast.source == "none":
+    from controller.assembly import forecast_source
+    from controller.shells.forecast import ForecastError
+
+    wanted = forecast_source(settings)
+    if wanted is None:
         return Found(
             "forecast", True, "none is wanted; the garden goes by its own sensors and the months' normals."
         )
-    from controller.agronomy.sunlight import sun_elevation_deg
-    from controller.drivers.http import get_json
-    from controller.shells.forecast import SOURCES, ForecastError, Place
-
-    site = settings.site
-    place = Place(site.latitude, site.longitude, site.elevation_m)
-    source = SOURCES[settings.forecast.source](
-        get_json,
-        settings.forecast.url,
-        lambda utc: sun_elevation_deg(site.latitude, site.longitude, utc) > 0.0,
-    )
+    source, place = wanted
     began = time.monotonic()
     try:
         forecast = source.ask(place, datetime.now(UTC), None).forecast

@@ -30,13 +30,13 @@ def run(arguments: argparse.Namespace) -> int:
     from rich.live import Live
 
     from controller.core.moment import Now
+    from controller.demo.scene import Scene
+    from controller.demo.week import DAYS, MONDAY, DemoError, demo_config, demo_world, week_end
     from controller.drivers.embedded_broker import BrokerError
     from controller.report.given import watered
     from controller.report.page import render_page
     from controller.report.text import show_log
     from controller.shells.journal import JournalError, reading
-    from controller.sim.demo import DAYS, MONDAY, DemoError, demo_config, demo_world, week_end
-    from controller.sim.scene import Scene
     from controller.sim.world import World
 
     if not 0.0 <= arguments.seconds <= 3600.0:

@@ -132,7 +132,8 @@ class Rig:
         now = datetime.now(UTC)
         self.longitude = longitude_before_sunrise(now, sunrise_in)
         self.broker = Mosquitto(folder)
-        self.forecast = ForecastServer(Reply(open_meteo_body(hot_hours(now, self.longitude), LATITUDE, self.longitude)))
+        weather = open_meteo_body(hot_hours(now, self.longitude), LATITUDE, self.longitude)
+        self.forecast = ForecastServer(Reply(weather))
         self.daemon: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:

@@ -23,7 +23,9 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "report": ("report", "core", "messages", "settings", "shells.journal"),
     "loop": ("core", "seams", "shells.journal"),
     "sim": ("sim", "core", "seams", "loop", "shells", "settings", "guard", "messages", "report", "drivers.gpio"),
+    "assembly": EVERYTHING,
     "daemon": EVERYTHING,
+    "demo": EVERYTHING,
     "commands": EVERYTHING,
     "__main__": EVERYTHING,
     "__init__": (),
@@ -45,7 +47,7 @@ HOMES: dict[str, tuple[str, ...]] = {
     "amqtt": ("drivers/embedded_broker.py",),
     "sqlite3": ("shells/journal.py", "commands/"),
     "jsonpointer": ("shells/payload.py",),
-    "rich": ("commands/", "report/"),
+    "rich": ("commands/", "demo/", "report/"),
     "jinja2": ("report/",),
     "markupsafe": ("report/",),  # comes with jinja2
     "annotated_types": ("settings/",),

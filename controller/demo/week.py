@@ -10,16 +10,15 @@ from contextlib import ExitStack, contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from controller.agronomy.sunlight import sun_elevation_deg
+from controller.assembly import forecast_source
 from controller.core.events import Event, ForecastArrived, ForecastFailed
 from controller.core.moment import Now, local_midnight
 from controller.drivers.embedded_broker import Broker
 from controller.drivers.gpio import open_lines
-from controller.drivers.http import get_json
 from controller.drivers.mqtt import Address, MqttLink
 from controller.messages import Message
 from controller.settings import Settings, load
-from controller.shells.forecast import ForecastError, OpenMeteo
+from controller.shells.forecast import ForecastError
 from controller.shells.journal import Journal
 from controller.sim.instruments import dying_probe
 from controller.sim.plot import Plot
@@ -127,14 +126,13 @@ def demo_world(journal: Path, outlet_for: Callable[[World], None], *, seed: int 
 
 def fetcher(settings: Settings, url: str) -> Callable[[Now], Event]:
     """One fetch of the forecast as the daemon does it, at a virtual instant."""
-    site = settings.build()
-    source = OpenMeteo(
-        get_json, url, lambda utc: sun_elevation_deg(site.latitude_deg, site.longitude_deg, utc) > 0.0
-    )
+    wanted = forecast_source(settings, url)
+    assert wanted is not None, "the demo garden wants a forecast"
+    source, place = wanted
 
     def fetch(now: Now) -> Event:
         try:
-            return ForecastArrived(source.fetch(site.latitude_deg, site.longitude_deg, site.elevation_m, now.utc))
+            return ForecastArrived(source.ask(place, now.utc, None).forecast)
         except ForecastError as error:
             return ForecastFailed(str(error))
 
