@@ -141,16 +141,23 @@ def jobs_view(site: Site, garden: Garden, now: datetime) -> View:
 
 def job_view(site: Site, job: Job) -> View:
     """One job, for people."""
-    due = job.due_until.astimezone(site.timezone)
     return {
         "id": job.id,
         "what": job.what,
         "why": job.why,
-        "when": f"by {due:%A} {due.day} {due:%B}, {due:%H:%M}",
+        "when": _by(job.due_until.astimezone(site.timezone)),
         "due": _local(site, job.due_until),
         "zones": list(job.zones),
         "plants": [site.zone(zone).name for zone in job.zones],
     }
+
+
+def _by(due: datetime) -> str:
+    """A deadline as people say it: midnight belongs to the day before."""
+    if due.hour == 0 and due.minute == 0:
+        day = due - timedelta(days=1)
+        return f"by the night of {day:%A} {day.day} {day:%B}"
+    return f"by {due:%A} {due.day} {due:%B}, {due:%H:%M}"
 
 
 def weather_view(site: Site, garden: Garden, now: datetime) -> View:

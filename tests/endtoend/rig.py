@@ -118,7 +118,8 @@ def hot_hours(now: datetime, longitude: float, tmax_c: float = 41.0) -> list[Hou
         solar_time_h = (start.hour + longitude / 15.0) % 24.0
         height = math.radians(sun_elevation_deg(LATITUDE, longitude, start + timedelta(minutes=30)))
         warmth = max(0.0, 1.0 - abs(solar_time_h - 14.0) / 9.0)
-        hours.append(Hour(start, tmax_c - 16.0 * (1.0 - warmth), 25.0, 3.0, 900.0 * max(0.0, math.sin(height)), 0.0, 0.0))
+        solar_w_m2 = 900.0 * max(0.0, math.sin(height))
+        hours.append(Hour(start, tmax_c - 16.0 * (1.0 - warmth), 25.0, 3.0, solar_w_m2, 0.0, 0.0))
     return hours
 
 

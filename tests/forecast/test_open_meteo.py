@@ -26,6 +26,7 @@ from controller.shells.forecast import (
     open_meteo_params,
     read_open_meteo,
 )
+from controller.sim.service import open_meteo_document
 from tests.forecast.server import (
     MIDNIGHT,
     NOON,
@@ -34,7 +35,6 @@ from tests.forecast.server import (
     equator_hours,
     is_equator_day,
     open_meteo_body,
-    open_meteo_document,
 )
 
 PLACE = Place(0.02, -0.03, 240.0)
