@@ -11,12 +11,12 @@ from controller.report.text import say
 COLUMNS = (
     ("litres", "litres", 0),
     ("depth_mm", "mm", 1),
-    ("waterings", "waterings", 0),
+    ("waterings", "times", 0),
     ("pulses", "pulses", 0),
     ("open_minutes", "open min", 0),
-    ("stress_days", "thirsty days", 0),
+    ("stress_days", "thirsty d", 0),
     ("drainage_mm", "drained mm", 1),
-    ("runoff_mm", "ran off mm", 1),
+    ("runoff_mm", "off mm", 1),
 )
 
 
