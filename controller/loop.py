@@ -26,6 +26,7 @@ class Loop:
         self.site = site
         self.garden = garden
         self.wake_at: datetime = clock.now().utc
+        self._stepped_at: datetime = self.wake_at
         self._clock = clock
         self._valves = valves
         self._journal = journal
@@ -33,12 +34,13 @@ class Loop:
         self._committed_at = clock.now().utc
         self._journal_trouble: str | None = None
         self._booked: dict[str, DayLedger] = {}
+        self._closed: list[str] = []
 
     def take(self, event: Event) -> None:
         """One event, from what it means to what was done about it."""
         now = self._clock.now()
         outcome = step(self.site, self.garden, event, now)
-        self.garden, self.wake_at = outcome.garden, outcome.wake_at
+        self.garden, self.wake_at, self._stepped_at = outcome.garden, outcome.wake_at, now.utc
         for action in outcome.actions:
             if isinstance(action, Close):
                 self._valves.close(action.zone, action.why)
@@ -48,8 +50,6 @@ class Loop:
             self.commit()
         for opening in openings:
             self._valves.open(opening.zone, opening.pulse, opening.seconds)
-        if isinstance(event, ValveClosed) and self._journal.trouble is None:
-            self._valves.noted(event.pulse)
         for action in outcome.actions:
             if isinstance(action, Answer):
                 self.outlet.answer(action)
@@ -59,16 +59,20 @@ class Loop:
         self._tell_journal_trouble()
 
     def look_in(self) -> None:
-        """Wake the core if its time has come."""
-        if self._clock.now().utc >= self.wake_at:
+        """Wake the core if its time has come, or if the wall clock was set back: then nobody knows when it comes."""
+        if not self._stepped_at <= self._clock.now().utc < self.wake_at:
             self.take(Woke())
 
     def commit(self) -> None:
-        """Everything onto the disk."""
+        """Everything onto the disk. Only then may the guard forget the closings that are in it."""
         now = self._clock.now()
         self._book_days()
-        if self._journal.commit(self.garden, now):
-            self._committed_at = now.utc
+        if not self._journal.commit(self.garden, now):
+            return
+        self._committed_at = now.utc
+        for pulse in self._closed:
+            self._valves.noted(pulse)
+        self._closed.clear()
 
     def _write_down(self, event: Event, actions: tuple[object, ...]) -> bool:
         """Hand everything to the journal; True if it must be on the disk before life goes on."""
@@ -82,6 +86,7 @@ class Loop:
                 line = self.site.zone(event.zone).line
                 unsure_litres = event.unsure_s / 60.0 * line.flow_l_min
                 self._journal.closed(event, self.site.supply.litres(line, event.open_s), unsure_litres, now)
+                self._closed.append(event.pulse)
                 must = True
             case ValveRefused():
                 self._journal.refused(event.pulse, event.why, now)

@@ -46,7 +46,8 @@ class Need:
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """Water on. start is planned; seconds is the length asked of the guard; given_litres is what came of it."""
+    """Water on. start: when it is planned for; once it is asked for, when that was. seconds: the length asked of the
+    guard. given_litres: what came of it."""
 
     id: str
     zone: str
@@ -177,7 +178,7 @@ class Probe:
     """A sensor's recent past.
 
     value, at: the last reading. same_since: since when the value has not changed at all. used_at: when a reading
-    last corrected the balance. trust: 0 to 1, published. word: why.
+    last corrected the balance. trust: 0 to 1, published. word: why. awaited_since: when the first was first hoped for.
     """
 
     value: float | None = None
@@ -187,6 +188,7 @@ class Probe:
     trust: float = 0.0
     word: SensorWord = "new"
     refused: int = 0
+    awaited_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,9 @@ from controller.core.garden import Garden, Hold, Pulse, Watering
 from controller.core.moment import Now
 from controller.core.site import Site
 
-LATE = timedelta(minutes=10)
-"""A pulse that could not begin within this time of its start is planned anew instead of slipping through late."""
+LATE = timedelta(seconds=5)
+"""A pulse that could not begin within this time of its start is planned anew: later it would run into the pulse that
+was to follow it on the same supply, or into its own rest."""
 FROST_C = 3.0
 """No watering at or below this air temperature (common practice, no source)."""
 FROST_MEMORY = timedelta(hours=2)

@@ -16,6 +16,7 @@ from datetime import UTC, date, datetime, timedelta
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
+from controller.core.interlock import LATE
 from controller.core.moment import local_date, local_midnight
 from controller.core.need import View, dawn_need, dusk_need, view
 from controller.core.site import Site, Zone
@@ -28,7 +29,6 @@ DUSK_HOURS = 5.0
 LATE_H = 1.0
 """A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
 BY_HAND_HOURS = 24.0
-MISSED = timedelta(minutes=2)
 TOLERANCE = 0.02
 """A watering whose pulses miss its target by less than this share is let run on as it is."""
 SHORTEST_PULSE_S = 20.0
@@ -75,10 +75,11 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     still owe is laid anew.
     """
     under_way = [watering for watering in garden.plan.waterings if watering.under_way]
-    kept = [watering for watering in under_way if wish is None and _on_track(watering, now)]
+    closing = [watering for watering in garden.plan.waterings if watering.ended and not watering.idle]
+    kept = [*closing, *(watering for watering in under_way if wish is None and _on_track(watering, now))]
     rests = [_rest_of(site, garden, watering, now) for watering in under_way if watering not in kept]
     orders = [wish, *rests] if wish is not None else rests
-    running = [pulse for watering in under_way for pulse in watering.pulses if pulse.running]
+    running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
     again, remarks = _fit(site, orders, now, None, [*running, *coming])
     waterings = [*kept, *again]
@@ -317,7 +318,7 @@ def _limited(zone: Zone, need: Need) -> Need:
 def _on_track(watering: Watering, now: datetime) -> bool:
     """Whether its running and planned pulses still give what it owes, and none has been missed."""
     planned = [pulse for pulse in watering.pulses if pulse.state == "planned"]
-    missed = any(pulse.start < now - MISSED for pulse in planned)
+    missed = any(pulse.start < now - LATE for pulse in planned)
     return not missed and abs(watering.owed_litres - watering.litres_to_come) <= TOLERANCE * watering.need.litres
 
 

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from controller.core.actions import Action, Note, Open
 from controller.core.asks import drop_expired, end_waterings, hear
+from controller.core.clock import watch_clock
 from controller.core.events import (
     Ask,
     Event,
@@ -46,12 +47,8 @@ from controller.core.weather import (
     weather_on,
 )
 
-CLOCK_STEP_S = 2.0
-AWAY_DAYS = 10
-"""Weather of a longer absence than this is not lived through: nobody knows what happened meanwhile."""
-
-
 NOTED_AHEAD = timedelta(hours=36)
+SENSOR_FAULT = "sensor-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +64,7 @@ def new_garden(site: Site, now: Now) -> Garden:
     """A garden that nothing is known of yet."""
     return Garden(
         beds={zone.id: new_bed(zone, site, now.utc) for zone in site.zones},
-        probes={sensor.id: Probe() for sensor in site.sensors},
+        probes={sensor.id: Probe(awaited_since=now.utc) for sensor in site.sensors},
         weather=WeatherBook(),
         plan=Plan(now.utc, "nothing planned yet"),
     )
@@ -84,12 +81,17 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
         probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
         plan=replace(garden.plan, waterings=tuple(w for w in garden.plan.waterings if w.zone in zones)),
         holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
+        faults={
+            name: fault
+            for name, fault in garden.faults.items()
+            if not name.startswith(SENSOR_FAULT) or name.removeprefix(SENSOR_FAULT) in fresh.probes
+        },
     )
 
 
 def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     """Take one event in, and decide."""
-    garden, notes = _watch_clock(site, garden, event, now)
+    garden, notes = watch_clock(site, garden, event, now)
     garden, actions = _take(site, garden, event, now)
     actions = [*notes, *actions]
     garden = _live_on(site, drop_expired(garden, now), now)
@@ -133,7 +135,8 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
             return hear(site, garden, event, now)
         case GuardReady():
             ready = _without_fault(replace(garden, guard_ready=True, plan_due=now.utc), "guard")
-            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True)]
+            ready, notes = _close_unseen(site, ready, now)
+            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True), *notes]
         case GuardLost():
             lost = replace(garden, guard_ready=False)
             return _with_fault(lost, "guard", event.why, now, lasting=True)
@@ -208,13 +211,28 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     net_mm = litres / zone.area_m2 * zone.line.efficiency
     bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
     unsure_mm = event.unsure_s / 60.0 * zone.line.flow_l_min / zone.area_m2
-    bed = replace(wet(bed, zone, net_mm, now.utc), last_litres=litres)
+    if litres > 0.0:
+        bed = replace(wet(bed, zone, net_mm, now.utc), last_litres=litres)
     bed = replace(bed, sd_mm=bed.sd_mm + unsure_mm)
     garden = replace(garden, beds={**garden.beds, zone.id: bed})
     if event.why == "by hand":
         # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
         garden, _ = end_waterings(garden, None)
     return _settle(site, garden, now), notes
+
+
+def _close_unseen(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """A new guard has nothing open. A pulse that still runs by the plan ended at some time that nobody saw."""
+    actions: list[Action] = []
+    for watering in garden.plan.waterings:
+        for pulse in watering.pulses:
+            if pulse.running:
+                half_s = pulse.seconds / 2.0
+                unseen = ValveClosed(pulse.zone, pulse.id, half_s, "end not seen", unsure_s=half_s)
+                garden, notes = _valve_closed(site, garden, unseen, now)
+                said = f"How long {pulse.zone} was open was not seen: {pulse.seconds / 60.0:.0f} min at most."
+                actions += [*notes, Note("fault", said, pulse.zone, {"pulse": pulse.id}, lasting=True)]
+    return garden, actions
 
 
 def _valve_refused(garden: Garden, event: ValveRefused) -> tuple[Garden, list[Action]]:
@@ -281,34 +299,6 @@ def _give_up(garden: Garden, pulse_id: str) -> Garden:
 # Time ---------------------------------------------------------------------------------------------
 
 
-def _watch_clock(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, list[Action]]:
-    """Notice steps of the wall clock: the beds live by elapsed time, and nothing that was missed is made up for."""
-    gap_s = now.utc.timestamp() - now.mono_s
-    before_s, known = garden.clock_gap_s, replace(garden, clock_gap_s=gap_s, clock_trusted=now.trusted)
-    if isinstance(event, Started) or before_s is None:
-        return _after_absence(site, known, now), []
-    if abs(gap_s - before_s) <= CLOCK_STEP_S:
-        return known, []
-    said = f"The clock was set by {gap_s - before_s:+.0f} s; alarms and plan are made anew."
-    return _redated(site, known, now), [Note("clock", said, facts={"step_s": gap_s - before_s}, lasting=True)]
-
-
-def _after_absence(site: Site, garden: Garden, now: Now) -> Garden:
-    """After a start: the time away is lived through if the clock may be believed and it was not too long."""
-    latest = max((bed.as_of for bed in garden.beds.values()), default=now.utc)
-    away = now.utc - latest
-    if now.trusted and timedelta(0) <= away <= timedelta(days=AWAY_DAYS):
-        return garden
-    return _redated(site, garden, now)
-
-
-def _redated(site: Site, garden: Garden, now: Now) -> Garden:
-    """The garden carried over to a new date as it is: no demand is charged for time that may not have passed."""
-    today = local_date(now.utc, site.timezone)
-    beds = {zone: replace(bed, as_of=now.utc, today=replace(bed.today, day=today)) for zone, bed in garden.beds.items()}
-    return replace(garden, beds=beds, plan_due=now.utc)
-
-
 def _live_on(site: Site, garden: Garden, now: Now) -> Garden:
     """Every bed brought to now."""
     beds = {zone.id: advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc) for zone in site.zones}
@@ -323,10 +313,11 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
     actions: list[Action] = []
     for sensor in site.sensors:
         probe = garden.probes[sensor.id]
-        if probe.at is not None and (now.utc - probe.at).total_seconds() > sensor.stale_after_s:
+        heard = probe.at or probe.awaited_since
+        if heard is not None and (now.utc - heard).total_seconds() > sensor.stale_after_s:
             probe = replace(probe, trust=0.0, word="stale")
             garden = replace(garden, probes={**garden.probes, sensor.id: probe})
-        fault_id = f"sensor-{sensor.id}"
+        fault_id = f"{SENSOR_FAULT}{sensor.id}"
         if probe.word in ("stuck", "stale", "doubtful") and fault_id not in garden.faults:
             garden, notes = _with_fault(garden, fault_id, _sensor_trouble(sensor.id, probe, site), now)
             actions += notes
@@ -342,7 +333,9 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
 
 
 def _sensor_trouble(name: str, probe: Probe, site: Site) -> str:
-    at = "never" if probe.at is None else f"{probe.at.astimezone(site.timezone):%a %H:%M}"
+    if probe.at is None:
+        return f"{name} has not been heard yet; look at its topic in the config, and at its radio."
+    at = f"{probe.at.astimezone(site.timezone):%a %H:%M}"
     return {
         "stuck": f"{name} has not moved at all, not even with water; it is not believed until it does.",
         "stale": f"{name} has been silent since {at}; the balance carries on without it.",
@@ -436,7 +429,7 @@ def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]
                 continue
             objection = veto(Case(site, garden, watering, pulse, now))
             if objection is None:
-                garden, _ = _pulse_told(garden, pulse.id, lambda p: move(p, "ask"))
+                garden, _ = _pulse_told(garden, pulse.id, lambda p: replace(move(p, "ask"), start=now.utc))
                 actions.append(Open(pulse.zone, pulse.id, watering.id, pulse.seconds, pulse.litres))
             elif objection.lasting:
                 garden = _give_up(garden, pulse.id)

@@ -25,6 +25,7 @@ FRESH_H = 48.0
 """A forecast older than this is called aged. Its days are still the best there is until they are past."""
 
 KEPT_DAYS = 40
+FORECAST_DAYS_MOST = 16
 RECENT_DAYS = 5
 WHOLE_DAY_H = 20
 """Fewer hours than this do not show a day's maximum and minimum for sure."""
@@ -131,6 +132,18 @@ def take_rain(book: WeatherBook, rain_mm: float, at: datetime, timezone: tzinfo)
     """The book with what the site's rain gauge has caught since its last report."""
     seen = _measured(book, local_date(at, timezone))
     return _with_measured(book, replace(seen, rain_mm=(seen.rain_mm or 0.0) + rain_mm))
+
+
+def none_after(book: WeatherBook, today: date, now: datetime) -> WeatherBook:
+    """The book without days that a wrong clock has written into the future: they would push out the true ones."""
+    last = today + timedelta(days=FORECAST_DAYS_MOST)
+    return replace(
+        book,
+        forecast={day: told for day, told in book.forecast.items() if day <= last},
+        measured={day: seen for day, seen in book.measured.items() if day <= today},
+        issued=None if book.issued is None else min(book.issued, now),
+        hours=tuple(hour for hour in book.hours if hour.start <= now + timedelta(days=2)),
+    )
 
 
 def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWeather:

@@ -114,6 +114,7 @@ class Journal:
         try:
             return _GARDEN.validate_json(row[0])
         except ValidationError as error:
+            self.close()  # so that the file can be put aside: its write-ahead log must not lie beside the next one's
             raise JournalError(
                 f"{self.path}: the remembered garden cannot be read ({error.error_count()} faults)"
             ) from None
@@ -307,14 +308,25 @@ def _open(path: Path) -> sqlite3.Connection:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         db = sqlite3.connect(path, isolation_level=None, timeout=2.0)
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
-        _check_version(db, path)
-        _migrate(db)
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{path}: the journal cannot be opened ({error})") from None
+    try:
+        _prepare(db, path)
+    except sqlite3.Error as error:
+        db.close()
+        raise JournalError(f"{path}: the journal cannot be opened ({error})") from None
+    except JournalError:
+        db.close()
+        raise
     return db
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+    _check_version(db, path)
+    _migrate(db)
 
 
 def _check_version(db: sqlite3.Connection, path: Path) -> None:
