@@ -153,7 +153,9 @@ def ours_in_their_order(year: int, texture: str) -> Iterator[Step]:
         et0, rain, irrigation = each.day.et0_mm, each.day.rain_mm, each.irrigation_mm
         kcb = stage_value(TOMATO.kcb_ini, TOMATO.kcb_mid, TOMATO.kcb_end, STAGES, each.number)
         height = max(height, HEIGHT_AT_PLANTING_M + _grown(kcb) * (TOMATO.height_m - HEIGHT_AT_PLANTING_M))
-        roots = max(roots, ROOTS_AT_PLANTING_M + _grown(kcb) * (TOMATO.root_depth_max_m - ROOTS_AT_PLANTING_M))
+        roots = max(
+            roots, ROOTS_AT_PLANTING_M + _grown(kcb) * (TOMATO.root_depth_max_m - ROOTS_AT_PLANTING_M)
+        )
         kc_max = ceiling(wind_at_2m(each.wind_10m, WIND_HEIGHT_M), each.rh_min_percent, height, kcb)
         fw = wetted_fraction(fw, 0.0 if irrigation else rain, irrigation, LINE_FRACTION)
         few = exposed_fraction(covered_fraction(kcb, kc_max, height, TOMATO.kcb_ini), fw)
