@@ -136,8 +136,8 @@ def test_whole_days_beside_pyet() -> None:
 
 
 def test_below_three_tenths_of_a_clear_sky_we_are_the_higher() -> None:
-    """The libraries' floor takes out more long-wave radiation than the page does: up to 0.3 mm a day, which on
-    a winter's day is a fifth.
+    """The libraries' floor takes out more long-wave radiation than the page does: up to 0.3 mm a day, which
+    on a winter's day is a fifth.
     """
     vapour = (sat_vapor_pressure(TMIN) * RH_MAX + sat_vapor_pressure(TMAX) * RH_MIN) / 200
     theirs = _refet(vapour, WIND, SOLAR)[~CLEAR]
