@@ -36,7 +36,7 @@ def hear(site: Site, garden: Garden, ask: Ask, now: Now) -> tuple[Garden, list[A
     before = next((heard for heard in garden.heard if heard.id == ask.id), None)
     if before is not None:
         said = f"Heard before, not done again: {before.said}"
-        return garden, [Answer(ask.id, False, said)]
+        return garden, [Answer(ask.id, before.ok, said)]
     try:
         _refuse_unfit(site, garden, ask, now)
         after, actions, said = VERBS[ask.do](site, garden, ask, now)
@@ -83,11 +83,17 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         raise RefusalError(f"There is no allowed hour in the coming day that would hold {need.litres:.0f} L.")
     begin = mine.next_start.astimezone(site.timezone)
     pulses = "1 pulse" if len(mine.pulses) == 1 else f"{len(mine.pulses)} pulses"
+    short = mine.litres_to_come < 0.99 * need.litres
+    rest = f" The allowed hours of the coming day do not hold the whole {_litres(need.litres)}." if short else ""
     return (
         replace(garden, plan=plan),
         [],
-        f"{zone.name} gets {need.litres:.3g} L in {pulses}, from {begin:%H:%M}.",
+        f"{zone.name} gets {_litres(mine.litres_to_come)} in {pulses}, from {begin:%H:%M}.{rest}",
     )
+
+
+def _litres(litres: float) -> str:
+    return f"{litres:.0f} L" if litres >= 10.0 else f"{litres:.1f} L"
 
 
 def _wanted_mm(garden: Garden, zone: Zone, ask: Ask) -> float:
@@ -113,7 +119,7 @@ def _stop(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     after, stopped = end_waterings(_give_up_session(site, garden, ask.zone, now), ask.zone)
     where = site.zone(ask.zone).name if ask.zone is not None else "Everything"
     said = f"{where} is closed" + (f"; {stopped} watering{'s' if stopped > 1 else ''} ended." if stopped else ".")
-    return after, [Close(ask.zone, "asked")], said
+    return replace(after, plan_due=now.utc), [Close(ask.zone, "asked")], said
 
 
 def _give_up_session(site: Site, garden: Garden, zone_id: str | None, now: Now) -> Garden:
@@ -136,7 +142,7 @@ def _hold(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     after, _ = end_waterings(replace(garden, holds=(*others, hold)), ask.zone)
     where = site.zone(ask.zone).name if ask.zone is not None else "The whole garden"
     until = "until released" if ask.until is None else f"until {ask.until.astimezone(site.timezone):%a %d %b %H:%M}"
-    return after, [Close(ask.zone, "hold")], f"{where} is on hold {until}."
+    return replace(after, plan_due=now.utc), [Close(ask.zone, "hold")], f"{where} is on hold {until}."
 
 
 def _release(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
@@ -164,8 +170,8 @@ def _skip(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         beds[watering.zone] = replace(bed, done={**bed.done, watering.purpose: watering.day})
     ids = {watering.id for watering in skipped}
     waterings = tuple(w for w in garden.plan.waterings if w.id not in ids)
-    first = skipped[0]
-    said = f"The {first.purpose} of {first.day:%a %d %b} is skipped for {', '.join(w.zone for w in skipped)}."
+    what = [f"{w.zone} ({w.purpose}, {w.day:%a %d %b})" for w in skipped]
+    said = f"Skipped: the next watering of {', '.join(what)}."
     plan = replace(garden.plan, waterings=waterings)
     return replace(garden, beds=beds, plan=plan, plan_due=now.utc), [], said
 

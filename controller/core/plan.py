@@ -160,7 +160,12 @@ def _serve(
     if remarks and start > session.start and any(seen.hot for seen in views):
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
         whole, remarks = _fit(site, orders, start, None, taken)
-    return whole, remarks
+    return [_as_laid(watering) for watering in whole], remarks
+
+
+def _as_laid(watering: Watering) -> Watering:
+    """The watering with its need cut to the pulses that the time holds; else it would run on after its time for it."""
+    return replace(watering, need=_cut(watering.need, watering.litres_to_come, "The time does not hold"))
 
 
 def _fit(
@@ -301,17 +306,22 @@ def _limited(zone: Zone, need: Need) -> Need:
     """Half of what the guard lets the valve give in a day is the most for one watering: the other end of the day
     wants its share too."""
     most_l = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min / 2.0
-    if need.litres <= most_l:
-        return need
+    return _cut(need, most_l, "The valve's daily limit does not allow")
+
+
+def _cut(need: Need, most_l: float, why: str) -> Need:
+    """The need with no more than `most_l`; what it is short of is said. Its figures still show the whole."""
     share = most_l / need.litres
+    if share >= 1.0 - 1e-6:
+        return need
     short_mm = need.net_mm * (1.0 - share)
     return replace(
         need,
         net_mm=need.net_mm * share,
         gross_mm=need.gross_mm * share,
         litres=most_l,
-        short_mm=short_mm,
-        reasons=(*need.reasons, f"The valve's daily limit holds {short_mm:.1f} mm of it back."),
+        short_mm=need.short_mm + short_mm,
+        reasons=(*need.reasons, f"{why} {short_mm:.1f} mm of it."),
     )
 
 
