@@ -32,7 +32,7 @@ WHOLE_DAY_H = 20
 
 MAST_M = 10.0
 
-VAPOUR_KPA_MOST, WIND_2M_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
+VAPOUR_KPA_MOST, WIND_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
 """Daily means and sums beyond these are not of this Earth, even if each of their hours was."""
 
 
@@ -210,9 +210,7 @@ def _fold(day: date, hours: list[Hour]) -> DayWeather:
         tmin_c=min(temperatures),
         basis="forecast",
         vapour_kpa=_possible(sum(vapours) / len(vapours), VAPOUR_KPA_MOST) if len(vapours) >= most else None,
-        wind_2m_m_s=(
-            _possible(wind_at_2m(sum(winds) / len(winds), MAST_M), WIND_2M_M_S_MOST) if len(winds) >= most else None
-        ),
+        wind_2m_m_s=_at_2m(_possible(sum(winds) / len(winds), WIND_M_S_MOST) if len(winds) >= most else None),
         solar_mj_m2=_possible(sum(suns) * 0.0036, SOLAR_MJ_M2_MOST) if len(suns) >= max(most, WHOLE_DAY_H) else None,
         rain_mm=sum(rains) if len(rains) >= most else None,
         rain_probability=max(chances) if chances else None,
@@ -223,6 +221,10 @@ def _fold(day: date, hours: list[Hour]) -> DayWeather:
 def _possible(value: float, most: float) -> float | None:
     """The value, or None where it is more than a day can bring: the handbook's fall-back is nearer then."""
     return value if value <= most else None
+
+
+def _at_2m(wind_10m_m_s: float | None) -> float | None:
+    return None if wind_10m_m_s is None else wind_at_2m(wind_10m_m_s, MAST_M)
 
 
 def _completed(part: DayWeather, before: DayWeather) -> DayWeather:
