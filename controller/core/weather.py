@@ -277,9 +277,9 @@ def _normal(site: Site, day: date) -> DayWeather | None:
     if not site.normals:
         return None
     middle = day.replace(day=15)
-    other = (day.month if day >= middle else day.month - 2) % 12
-    weight = abs((day - middle).days) / 30.5
-    here, there = site.normals[day.month - 1], site.normals[other]
+    other = (middle + timedelta(days=31 if day >= middle else -31)).replace(day=15)
+    weight = (day - middle) / (other - middle)
+    here, there = site.normals[day.month - 1], site.normals[other.month - 1]
     mixed = MonthNormal(
         tmax_c=here.tmax_c * (1 - weight) + there.tmax_c * weight,
         tmin_c=here.tmin_c * (1 - weight) + there.tmin_c * weight,

@@ -180,7 +180,8 @@ def test_a_day_half_watched_widens_the_forecast_and_does_not_replace_it() -> Non
     book = take_forecast(WeatherBook(), a_forecast(midnight(), [38]), a_site())
     book = take_temperature(book, 42.0, midnight() + 12 * HOUR, LISBON)
     day = weather_on(book, a_site(), JULY_15, midnight() + 13 * HOUR)
-    assert (day.basis, day.tmax_c, day.tmin_c) == ("forecast", 42.0, pytest.approx(22.0))
+    assert (day.basis, day.tmax_c) == ("forecast", 42.0)
+    assert day.tmin_c == pytest.approx(22.0)
 
 
 def test_rain_in_the_gauge_is_certain_and_a_forecast_of_more_stays_as_unsure_as_it_was() -> None:
@@ -188,7 +189,8 @@ def test_rain_in_the_gauge_is_certain_and_a_forecast_of_more_stays_as_unsure_as_
     told = Forecast("t", midnight(), tuple(hours(midnight(), 24, rain_mm=0.5, chance=0.4)))
     book = take_forecast(WeatherBook(), told, site)
     some = weather_on(take_rain(book, 3.0, midnight() + 9 * HOUR, LISBON), site, JULY_15, midnight())
-    assert (some.rain_mm, some.rain_probability) == (pytest.approx(12.0), 0.4)
+    assert some.rain_mm == pytest.approx(12.0)
+    assert some.rain_probability == 0.4
     book = take_rain(take_rain(book, 3.0, midnight() + 9 * HOUR, LISBON), 12.0, midnight() + 10 * HOUR, LISBON)
     much = weather_on(book, site, JULY_15, midnight())
     assert (much.rain_mm, much.rain_probability) == (15.0, 1.0)
