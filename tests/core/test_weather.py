@@ -1,5 +1,6 @@
 """Days out of hours, and which of several tellers is believed."""
 
+import itertools
 import math
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -207,7 +208,7 @@ def test_normals_run_into_one_another_without_a_step() -> None:
     seasons = tuple(MonthNormal(21.0 - 10.0 * math.cos(math.tau * month / 12), 5.0) for month in range(12))
     site = a_site(normals=seasons)
     days = [weather_on(WeatherBook(), site, date(2026, 1, 1) + timedelta(days=n), midnight()) for n in range(365)]
-    steps = [abs(b.tmax_c - a.tmax_c) for a, b in zip(days, days[1:], strict=False)]
+    steps = [abs(b.tmax_c - a.tmax_c) for a, b in itertools.pairwise(days)]
     assert 0.1 < max(steps) < 0.25, "the steepest month rises by 5 degrees"
 
 
