@@ -131,12 +131,14 @@ class Watering:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The coming waterings in order of their start. made: when; because: what gave rise to it."""
+    """The coming waterings in order of their start. made: when; because: what gave rise to it; noted: the waterings
+    that the journal has been told of, and about how large they were then."""
 
     made: datetime
     because: str
     waterings: tuple[Watering, ...] = ()
     remarks: tuple[str, ...] = ()
+    noted: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

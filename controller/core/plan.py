@@ -29,6 +29,8 @@ DUSK_HOURS = 5.0
 LATE_H = 1.0
 """A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
 BY_HAND_HOURS = 24.0
+FIGURES_AHEAD = timedelta(hours=36)
+"""Waterings farther ahead are planned anew many times: their arithmetic is not worth carrying about."""
 TOLERANCE = 0.02
 """A watering whose pulses miss its target by less than this share is let run on as it is."""
 SHORTEST_PULSE_S = 20.0
@@ -99,7 +101,7 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
         fresh, left = _serve(site, session, max(session.start, now), views, taken)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
-        waterings += fresh
+        waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
         remarks += left
     return Plan(now, because, tuple(sorted(waterings, key=lambda w: (w.next_start, w.zone))), tuple(remarks))
 
@@ -340,6 +342,10 @@ def _foreseen(site: Site, garden: Garden, waterings: Sequence[Watering], now: da
         beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, now, now)
         beds[zone.id] = _watered(site, beds[zone.id], watering, watering.litres_to_come)
     return beds
+
+
+def _in_short(watering: Watering) -> Watering:
+    return replace(watering, need=replace(watering.need, figures=()))
 
 
 def _watered(site: Site, bed: Bed, watering: Watering, litres: float) -> Bed:

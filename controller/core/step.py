@@ -369,12 +369,15 @@ def _plan(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
     under_way = any(watering.under_way for watering in garden.plan.waterings)
     because = "waterings under way" if under_way else "the hour"
     plan = make_plan(site, garden, now.utc, because)
-    changed = not _signature(plan, now) <= _signature(garden.plan, now)
+    known, noted = _sizes(plan, now), garden.plan.noted
+    news = {name for name, size in known.items() if noted.get(name) != size}
+    gone = noted.keys() - known.keys()
+    plan = replace(plan, noted=known)
     garden = _settle(site, replace(garden, plan=plan, plan_due=None), now)
     # What _settle found unfinished could not be laid by this plan either: it is over.
     garden = _end_the_unfinished(garden)
     garden = replace(garden, plan_due=_next_planning(site, now))
-    return garden, [_plan_note(site, garden, now)] if changed else []
+    return garden, [_plan_note(site, garden, news, now)] if news or gone else []
 
 
 def _end_the_unfinished(garden: Garden) -> Garden:
@@ -396,12 +399,13 @@ def _near(plan: Plan, now: Now) -> tuple[Watering, ...]:
     return tuple(w for w in plan.waterings if not w.ended and (w.begun or w.next_start <= now.utc + NOTED_AHEAD))
 
 
-def _signature(plan: Plan, now: Now) -> set[tuple[str, int]]:
+def _sizes(plan: Plan, now: Now) -> dict[str, int]:
     """What makes one plan the same as another for a reader: the same waterings, to about a tenth of their size."""
-    return {(w.id, round(10.0 * math.log(max(1.0, w.need.litres)))) for w in _near(plan, now)}
+    return {w.id: round(10.0 * math.log(max(1.0, w.need.litres))) for w in _near(plan, now)}
 
 
-def _plan_note(site: Site, garden: Garden, now: Now) -> Note:
+def _plan_note(site: Site, garden: Garden, news: set[str], now: Now) -> Note:
+    """A plan for the journal: what is new in it whole, with all its figures, and the rest by name."""
     plan = garden.plan
     litres = sum(watering.litres_to_come for watering in plan.waterings)
     zones = {watering.zone for watering in plan.waterings}
@@ -409,13 +413,14 @@ def _plan_note(site: Site, garden: Garden, now: Now) -> Note:
     if not plan.waterings:
         said = "No watering is needed in the days ahead."
     today = local_date(now.utc, site.timezone)
-    weather = weather_on(garden.weather, site, today, now.utc)
+    near = _near(plan, now)
     facts = {
         "because": plan.because,
         "remarks": plan.remarks,
-        "weather": weather,
+        "weather": weather_on(garden.weather, site, today, now.utc),
         "et0_mm": et0_of(garden.weather, site, today, now.utc).mm,
-        "waterings": _near(plan, now),
+        "waterings": [watering for watering in near if watering.id in news],
+        "unchanged": [watering.id for watering in near if watering.id not in news],
     }
     return Note("plan", said, facts=facts)
 

@@ -1,6 +1,7 @@
 """The plans read back from the journal: each watering as it was last planned before it began.
 
-The journal keeps a plan whenever it differs from the one before, with every figure of its arithmetic.
+The journal keeps a plan whenever it differs from the one before: what is new in it with every figure of its
+arithmetic, the rest by name.
 """
 
 from dataclasses import dataclass
@@ -55,6 +56,9 @@ def planned(reader: JournalReader, site: Site, since: date, until: date) -> dict
             for raw in note.facts.get("waterings", ()):
                 if since.isoformat() <= str(raw.get("day")) <= until.isoformat():
                     _keep(found, raw, note)
+            for name in note.facts.get("unchanged", ()):
+                if name in found:
+                    found[name] = (*found[name][:2], note.at)
         day += timedelta(days=1)
     plans = {name: _planned(*each) for name, each in found.items()}
     return {name: plan for name, plan in plans.items() if plan is not None}
@@ -66,7 +70,8 @@ def plans_of(reader: JournalReader, site: Site, day: date) -> list[PlanRead]:
         PlanRead(
             note.at,
             note.said,
-            frozenset(str(raw.get("id")) for raw in note.facts.get("waterings", ())),
+            frozenset(str(raw.get("id")) for raw in note.facts.get("waterings", ()))
+            | frozenset(map(str, note.facts.get("unchanged", ()))),
             tuple(map(str, note.facts.get("remarks", ()))),
             _weather(note),
             note.facts.get("et0_mm"),
