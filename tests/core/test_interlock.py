@@ -1,0 +1,89 @@
+"""Each veto, alone."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from controller.core.garden import Garden, Hold, Need, Probe, Pulse, Purpose, Watering
+from controller.core.interlock import FROST_C, FROST_MEMORY, LATE, VETOES, Case, hold_on, veto
+from controller.core.moment import Now
+from controller.core.site import Sensor
+from controller.core.step import new_garden
+from tests.core.gardens import a_site, a_zone
+
+UTC_NOW = datetime(2026, 7, 15, 4, tzinfo=UTC)
+SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=(Sensor("air", "air temperature"),))
+READY = replace(new_garden(SITE, Now(1.0, UTC_NOW)), guard_ready=True)
+
+
+def a_case(
+    garden: Garden = READY, purpose: Purpose = "dawn soak", *, trusted: bool = True, late: timedelta = timedelta()
+) -> Case:
+    pulse = Pulse("w-1", "tomatoes", UTC_NOW - late, 600.0, 30.0)
+    need = Need("tomatoes", purpose, 3.0, 3.3, 33.0, ())
+    watering = Watering("w", "tomatoes", purpose, UTC_NOW.date(), need, 0.0, UTC_NOW + timedelta(hours=2), (pulse,))
+    return Case(SITE, garden, watering, pulse, Now(1.0, UTC_NOW, trusted))
+
+
+def objection(case: Case) -> tuple[str, bool] | None:
+    found = veto(case)
+    return None if found is None else (found.name, found.lasting)
+
+
+def air(value: float | None, age: timedelta = timedelta()) -> Garden:
+    return replace(READY, probes={"air": Probe(value=value, at=UTC_NOW - age)})
+
+
+def held(zone: str | None, until: datetime | None = None) -> Garden:
+    return replace(READY, holds=(Hold(zone, until, UTC_NOW),))
+
+
+def test_nothing_speaks_against_an_ordinary_pulse() -> None:
+    assert veto(a_case()) is None
+
+
+@pytest.mark.parametrize(
+    ("case", "expected"),
+    [
+        (a_case(replace(READY, guard_ready=False)), ("guard", False)),
+        (a_case(trusted=False), ("clock", False)),
+        (a_case(trusted=False, purpose="by hand"), None),
+        (a_case(held(None)), ("hold", True)),
+        (a_case(held("tomatoes")), ("hold", True)),
+        (a_case(held("tomatoes"), purpose="by hand"), ("hold", True)),
+        (a_case(held("salad")), None),
+        (a_case(air(FROST_C)), ("frost", True)),
+        (a_case(air(FROST_C + 0.1)), None),
+        (a_case(air(-5.0, FROST_MEMORY)), ("frost", True)),
+        (a_case(air(-5.0, FROST_MEMORY + timedelta(seconds=1))), None),
+        (a_case(air(None)), None),
+        (a_case(late=LATE), None),
+        (a_case(late=LATE + timedelta(seconds=1)), ("late", False)),
+    ],
+)
+def test_each_veto(case: Case, expected: tuple[str, bool] | None) -> None:
+    assert objection(case) == expected
+
+
+def test_the_first_of_several_is_told() -> None:
+    everything = replace(held(None), guard_ready=False, probes=air(-5.0).probes)
+    assert objection(a_case(everything, trusted=False, late=timedelta(hours=1))) == ("guard", False)
+    assert len(VETOES) == 5, "a new veto wants a line in the table above"
+
+
+def test_a_veto_says_when_it_ends_in_the_time_of_the_place() -> None:
+    until = veto(a_case(held(None, UTC_NOW + timedelta(hours=1))))
+    assert until is not None
+    assert until.said == "Watering is on hold until Wed 06:00."
+    without = veto(a_case(held(None)))
+    assert without is not None
+    assert without.said == "Watering is on hold until it is released."
+
+
+def test_a_hold_on_the_site_covers_every_zone_and_one_on_a_zone_only_that() -> None:
+    site_hold, zone_hold = Hold(None, None, UTC_NOW), Hold("salad", None, UTC_NOW)
+    assert hold_on((site_hold,), "salad") == hold_on((site_hold,), None) == site_hold
+    assert hold_on((zone_hold,), "salad") == zone_hold
+    assert hold_on((zone_hold,), "tomatoes") is None
+    assert hold_on((zone_hold,), None) is None
