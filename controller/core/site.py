@@ -11,15 +11,16 @@ from typing import Literal
 from controller.agronomy.crop import Crop
 from controller.agronomy.soil import Soil
 
-ReadingKind = Literal["moisture", "air temperature", "rain"]
+ReadingKind = Literal["moisture", "air temperature", "rain", "rain switch", "soil temperature"]
 
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
     """Something that reports over MQTT. The shell converts; the core sees canonical units only.
 
-    kind: moisture in m3/m3, air temperature in degC, rain in mm since the last report.
-    zone: the zone a moisture probe stands in; None for the site's own instruments.
+    kind: moisture in m3/m3, air and soil temperature in degC, rain in mm since the last report, rain switch 1.0
+        while it is wet and 0.0 while it is dry.
+    zone: the zone a moisture probe stands in, or a soil thermometer may; None for the site's own instruments.
     sd: standard deviation of one reading, in the canonical unit.
     stale_after_s: silence after which its last word no longer counts.
     """
@@ -39,6 +40,10 @@ class Line:
     rate_mm_h: how fast the wetted ground gets it, mm/h over the wetted area.
     efficiency: share of the delivered water that stays in the root zone, 0 to 1 (evenness and losses together).
     emitter_flow_l_h: of one emitter, or of 0.3 m of weeper hose; None for a sprinkler.
+    emitter_spacing_m: from one emitter to the next along the line, 0.3 m of a weeper hose; None where there is none.
+    wetted_width_m: wet strip along the line, or wet spot of a dripper, as measured; None where nobody did.
+    length_m: of dripline or hose; None for drippers and sprinklers.
+    uniformity: low-quarter evenness as measured, 0.4 to 1; None where nobody did. It is in `efficiency` already.
     """
 
     kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
@@ -46,15 +51,84 @@ class Line:
     rate_mm_h: float
     efficiency: float = 0.90
     emitter_flow_l_h: float | None = None
+    emitter_spacing_m: float | None = None
+    wetted_width_m: float | None = None
+    length_m: float | None = None
+    uniformity: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Mulch:
-    """Loose cover on the ground. `drinks_mm`: what it holds back of a watering from above; 0 with the line under it."""
+    """Loose cover on the ground.
+
+    cover: share of the ground it covers, 0 to 1.
+    evaporation_cut: share of the soil's evaporation that it stops where it lies, 0 to 1: f of `agronomy.mulch`.
+    holds_mm: water it can hold where it lies, mm; rain wets it wherever the line is.
+    under_line: the line lies under it, so that a watering does not wet it.
+    """
 
     kind: str
     depth_cm: float
-    drinks_mm: float = 0.0
+    cover: float = 1.0
+    evaporation_cut: float = 0.0
+    holds_mm: float = 0.0
+    under_line: bool = False
+
+    @property
+    def drinks_mm(self) -> float:
+        """What it holds back of a watering from above, mm over the zone; 0 with the line under it."""
+        return 0.0 if self.under_line else self.holds_mm * self.cover
+
+    @property
+    def evaporation_factor(self) -> float:
+        """Factor on the evaporation of the zone's soil: 1 - f cover (FAO-56 chapter 10, see `agronomy.mulch`)."""
+        return 1.0 - self.evaporation_cut * self.cover
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """A daily window of local time; across midnight if `until` is not after `start`."""
+
+    start: time
+    until: time
+
+
+ShadeKind = Literal["cloth", "tree", "wall"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shade:
+    """Something that takes sun from a zone.
+
+    share: of the sun that it takes while it stands, 0 to 1.
+    hours: the local hours in which its shadow lies on the zone; None for the whole day.
+    months: 1 to 12, in which it is there; empty for the whole year.
+    wind_factor: factor on the wind while it stands, 0 to 1.
+    by_hand: it stands only from the report that the shade job is done to the report that the shade-off job is.
+    """
+
+    kind: ShadeKind
+    share: float
+    hours: Hours | None = None
+    months: frozenset[int] = frozenset()
+    wind_factor: float = 1.0
+    by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pots:
+    """Containers that can be moved.
+
+    volume_l: of mix in one pot.
+    available_share: water that plants can take from a filled pot, as a share of its volume; the zone's soil has
+        the same between field capacity and wilting point.
+    moves_off_line: moved into the shade they get nothing from the line.
+    """
+
+    count: int
+    volume_l: float
+    available_share: float = 0.25
+    moves_off_line: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +138,17 @@ class Zone:
     area_m2: ground (for pots: crown) area that depths in mm refer to; 1 mm on 1 m2 is 1 L.
     planted: the day it was planted; None for long-established plants.
     root_depth_m: set by hand; None takes the crop's own curve.
-    tender: seedlings or newly planted: first served, first shaded, watered sooner.
-    pots: in containers that can be moved.
+    tender: configured as seedlings or newly planted: first served, first shaded, watered sooner.
+    tender_until: the first day on which tender plants are established; None if they are not tender or nobody said
+        when they were planted.
+    pots: in containers that can be moved, or None.
+    shades: what takes sun from it; where two shadows fall together both count.
+    repellent: the dry soil sheds water, as sand under organic matter does.
+    salt_threshold_ds_m: conductivity of the soil extract, ECe, up to which its crop yields in full; 0 if unknown,
+        or if the water has no known salt.
+    leaching_fraction: share of a watering that must pass the roots and take salt along, 0 to 1.
+    value: 3 is worth most when water is short, 1 least.
+    rescue: may get a little by day, in the allowed hours, if it would not last until dusk.
     longest_pulse_s, most_s_per_24h: the guard's limits for this valve.
     """
 
@@ -79,9 +162,16 @@ class Zone:
     root_depth_m: float | None = None
     slope_percent: float = 0.0
     tender: bool = False
-    pots: bool = False
+    tender_until: date | None = None
+    pots: Pots | None = None
     tall: bool = False
     mulch: Mulch | None = None
+    shades: tuple[Shade, ...] = ()
+    repellent: bool = False
+    salt_threshold_ds_m: float = 0.0
+    leaching_fraction: float = 0.0
+    value: int = 2
+    rescue: bool = False
     dusk_refresh: bool = True
     longest_pulse_s: float = 1800.0
     most_s_per_24h: float = 4 * 3600.0
@@ -92,6 +182,7 @@ class Supply:
     """The tap, pump or tank that the zones share.
 
     capacity_l_min: what it gives at most.
+    salinity_ds_m: electrical conductivity of the water, ECw; None if nobody measured it.
     settle_s: pause between closing one valve and opening the next that would share its flow.
     dead_s: time of each opening in which a master valve or pump is not yet, or no longer, on and nothing flows.
     """
@@ -99,6 +190,7 @@ class Supply:
     capacity_l_min: float
     settle_s: float = 5.0
     dead_s: float = 0.0
+    salinity_ds_m: float | None = None
 
     def litres(self, line: Line, open_s: float) -> float:
         """What a zone's line gives while its valve is open for `open_s`."""
@@ -107,19 +199,21 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Heat:
-    """Thresholds of the site, on daily maxima in degC (37 and 26: common practice, no source)."""
+    """Thresholds of the site, degC.
+
+    hot_day_c, mild_day_c: daily maxima (37 and 26: common practice, no source).
+    days_before: days before a hot spell on which the zones are filled.
+    ehf: also judge by the Excess Heat Factor of `agronomy.heat`.
+    t95_c: 95th percentile of the daily mean over all days of some thirty years; None: to be learnt.
+    hot_night_c: daily minimum from which a night is hot (21: see "tomato, warm nights" in `agronomy.heat`).
+    """
 
     hot_day_c: float = 37.0
     mild_day_c: float = 26.0
     days_before: int = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Hours:
-    """A daily window of local time in which water may run; across midnight if `until` is not after `start`."""
-
-    start: time
-    until: time
+    ehf: bool = True
+    t95_c: float | None = None
+    hot_night_c: float = 21.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +223,7 @@ class Watering:
     dawn_margin_min: the dawn soak ends this long before sunrise.
     dusk_delay_min: the dusk refresh begins this long after sunset.
     dawn_earliest_h: the dawn soak may begin this many hours before sunrise at most.
-    allowed: windows of local time; empty allows all hours.
+    allowed: windows of local time in which water may run; empty allows all hours.
     least_depth_mm: a watering smaller than this is not worth opening a valve for.
     rain_sure: probability from which forecast rain counts, 0 to 1.
     """

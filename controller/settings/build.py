@@ -5,12 +5,21 @@ Takes tables that have passed `checks`; nothing is refused here.
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import date, timedelta
 from math import pi
 from types import MappingProxyType
 from typing import Any, Literal
 
 from controller.agronomy.crop import CROPS, Crop, Stages
-from controller.agronomy.drip import bed_rate_mm_h
+from controller.agronomy.drip import bed_rate_mm_h, run_time_multiplier
+from controller.agronomy.mulch import MULCHES
+from controller.agronomy.pots import AVAILABLE_SHARE
+from controller.agronomy.salt import (
+    SALT_TOLERANCE,
+    SaltTolerance,
+    leaching_fraction,
+    leaching_fraction_drip,
+)
 from controller.agronomy.soil import SOILS, Soil, total_evaporable_mm
 from controller.core import site as core
 from controller.settings.tables import (
@@ -20,7 +29,9 @@ from controller.settings.tables import (
     MulchTable,
     PotsTable,
     SensorTable,
+    ShadeTable,
     SoilTable,
+    WindowTable,
     ZoneTable,
 )
 
@@ -32,16 +43,16 @@ POTTING_MIX = "potting mix"
 
 
 def _potting_mix() -> Soil:
-    """A nursery mix: container capacity 0.45, unavailable 0.25 (low ends of the targets in nursery guides of
-    best practice, from memory). It drinks like sand.
+    """A nursery mix: container capacity 0.45 (low end of the targets in nursery guides of best practice, from
+    memory), of which the plants can take what `agronomy.pots` says. It drinks like sand.
     """
     return replace(
         SOILS["sand"],
         texture=POTTING_MIX,
         field_capacity=0.45,
-        wilting_point=0.25,
+        wilting_point=0.45 - AVAILABLE_SHARE,
         readily_evaporable_mm=10.0,
-        total_evaporable_mm=total_evaporable_mm(0.45, 0.25),
+        total_evaporable_mm=total_evaporable_mm(0.45, 0.45 - AVAILABLE_SHARE),
         source="nursery targets for container mixes, from memory; intake and conductivity those of sand",
     )
 
@@ -51,14 +62,32 @@ TEXTURES: Mapping[str, Soil] = MappingProxyType({**SOILS, POTTING_MIX: _potting_
 
 
 def soil_of(zone: ZoneTable) -> Soil:
-    """The zone's soil: the library's row, with what its table says otherwise."""
-    given = zone.soil if isinstance(zone.soil, SoilTable) else SoilTable(texture=zone.soil or POTTING_MIX)
-    row = TEXTURES[given.texture]
-    own = {key: value for key, value in given if key != "texture" and value is not None}
+    """The zone's soil: the library's row, with what its own tables say otherwise."""
+    row = TEXTURES[texture_of(zone)]
+    own = _own_figures(zone, row)
     if not own:
         return row
-    soil = replace(row, **own, source=f"{', '.join(own)} as configured; {row.source}")
+    named = ", ".join(own)
+    if "surface_store_mm" in own:
+        own["surface_stores_mm"] = (own.pop("surface_store_mm"),) * 4  # on its own slope, the only one it has
+    soil = replace(row, **own, source=f"{named} as configured; {row.source}")
+    if own.keys().isdisjoint(("field_capacity", "wilting_point")):
+        return soil
     return replace(soil, total_evaporable_mm=total_evaporable_mm(soil.field_capacity, soil.wilting_point))
+
+
+def texture_of(zone: ZoneTable) -> str:
+    """Name of its texture; potting mix unless it says."""
+    return zone.soil.texture if isinstance(zone.soil, SoilTable) else zone.soil or POTTING_MIX
+
+
+def _own_figures(zone: ZoneTable, row: Soil) -> dict[str, Any]:
+    if isinstance(zone.soil, SoilTable):
+        soil = zone.soil
+        return {key: value for key, value in soil if key not in ("texture", "repellent") and value is not None}
+    if zone.pots and zone.pots.available_share is not None:
+        return {"wilting_point": row.field_capacity - zone.pots.available_share}
+    return {}
 
 
 # Crops --------------------------------------------------------------------------------------------
@@ -86,12 +115,17 @@ LINE_KEYS: Mapping[LineKind, tuple[str, ...]] = MappingProxyType({
     "micro-spray": ("flow_l_min",),
 })
 """What each kind of line must say. `SHARED_LINE_KEYS` any kind may say."""
-SHARED_LINE_KEYS = ("kind", "flow_l_min", "wetted_width_m", "efficiency", "under_mulch")
+SHARED_LINE_KEYS = ("kind", "flow_l_min", "wetted_width_m", "efficiency", "uniformity", "under_mulch")
 
 EFFICIENCY: Mapping[LineKind, float] = MappingProxyType({
     "dripline": 0.90, "drippers": 0.90, "weeper hose": 0.80, "micro-spray": 0.75,
 })
 """Drip 0.85 to 0.95, weeper hose 0.70 to 0.85: from memory. Micro-spray: common practice, no source."""
+
+EVEN_EFFICIENCY: Mapping[LineKind, float] = MappingProxyType({
+    "dripline": 0.95, "drippers": 0.95, "weeper hose": 0.85, "micro-spray": 0.80,
+})
+"""The upper ends of the same ranges, for a line whose unevenness was measured and counts by itself."""
 
 WETTED_WIDTH_M = 0.30
 """Wet strip along a line, or wet spot of a dripper, in sandy ground: common practice, no source."""
@@ -129,6 +163,13 @@ def _wetted_area_m2(line: LineTable, area_m2: float) -> float:
     return area_m2
 
 
+def efficiency_of(line: LineTable) -> float:
+    """Share of the water that stays in the root zone, losses and unevenness together."""
+    if line.uniformity is None:
+        return line.efficiency or EFFICIENCY[line.kind]
+    return (line.efficiency or EVEN_EFFICIENCY[line.kind]) / run_time_multiplier(line.uniformity)
+
+
 def line_of(line: LineTable, area_m2: float) -> core.Line:
     """The line of a zone of this area."""
     flow = flow_l_min(line)
@@ -138,25 +179,64 @@ def line_of(line: LineTable, area_m2: float) -> core.Line:
         kind=line.kind,
         flow_l_min=flow,
         rate_mm_h=bed_rate_mm_h(flow, _wetted_area_m2(line, area_m2)),
-        efficiency=line.efficiency or EFFICIENCY[line.kind],
+        efficiency=efficiency_of(line),
         emitter_flow_l_h=emitter_l_h * flow / nominal if emitter_l_h and nominal else None,
+        emitter_spacing_m=WEEPER_EMITTER_M if line.flow_l_h_m else line.emitter_spacing_m,
+        wetted_width_m=line.wetted_width_m,
+        length_m=line.length_m,
+        uniformity=line.uniformity,
     )
 
 
-# Mulch and pots -----------------------------------------------------------------------------------
+# Mulch, shade and pots ----------------------------------------------------------------------------
 
-DRINKS_MM_PER_CM = MappingProxyType({
+HOLDS_MM_PER_CM = MappingProxyType({
     "straw": 0.4, "hay": 0.4, "leaves": 0.4, "wood chips": 0.5, "bark": 0.5, "gravel": 0.3, "film": 0.0,
 })
-"""What a dry mulch holds back of water from above. Straw: 2.4 mm for 0.5 kg/m2, some 6 cm of it (trade figure
-of 4.8 times its weight). Wood chips and bark: 2 to 6 mm for 5 to 10 cm, from memory. Gravel: practice.
+"""What a dry mulch can hold of water from above. Straw: 2.4 mm for 0.5 kg/m2, some 6 cm of it (trade figure of
+4.8 times its weight). Wood chips and bark: 2 to 6 mm for 5 to 10 cm, from memory. Gravel: practice.
 """
+
+MULCH_ROWS = MappingProxyType({
+    "straw": "straw", "hay": "straw", "leaves": "straw", "wood chips": "wood chips", "bark": "wood chips",
+    "gravel": "straw", "film": "plastic",
+})
+"""The row of `agronomy.mulch` by whose share each kind stops evaporation. Gravel as straw: practice."""
 
 
 def mulch_of(mulch: MulchTable, line: LineTable) -> core.Mulch:
-    """The mulch; one that lies over the line drinks nothing of a watering."""
-    drinks_mm = 0.0 if line.under_mulch else DRINKS_MM_PER_CM[mulch.kind] * mulch.depth_cm
-    return core.Mulch(mulch.kind, mulch.depth_cm, drinks_mm)
+    """The mulch of a zone with this line."""
+    return core.Mulch(
+        kind=mulch.kind,
+        depth_cm=mulch.depth_cm,
+        cover=mulch.cover,
+        evaporation_cut=MULCHES[MULCH_ROWS[mulch.kind]].evaporation_cut,
+        holds_mm=HOLDS_MM_PER_CM[mulch.kind] * mulch.depth_cm,
+        under_line=line.under_mulch,
+    )
+
+
+def hours_of(window: WindowTable) -> core.Hours:
+    """A window of local time."""
+    return core.Hours(window.start, window.until)
+
+
+def shade_of(shade: ShadeTable) -> core.Shade:
+    """One shade."""
+    return core.Shade(
+        kind=shade.kind,
+        share=shade.percent / 100,
+        hours=hours_of(shade.hours) if shade.hours else None,
+        months=frozenset(shade.months),
+        wind_factor=shade.wind_factor,
+        by_hand=shade.by_hand,
+    )
+
+
+def pots_of(pots: PotsTable, soil: Soil) -> core.Pots:
+    """The pots; the soil in them says what plants can take from it."""
+    available_share = soil.field_capacity - soil.wilting_point
+    return core.Pots(pots.count, pots.volume_l, available_share, pots.moves_off_line)
 
 
 def crown_area_m2(pots: PotsTable) -> float:
@@ -185,6 +265,47 @@ def _root_depth_m(zone: ZoneTable) -> float | None:
     return zone.pots.count * zone.pots.volume_l / 1000 / area_of(zone)
 
 
+# Salt ---------------------------------------------------------------------------------------------
+
+SALT_ROWS = MappingProxyType({
+    "chilli": "capsicum", "green onion": "dry onion", "raspberry": "berries", "blueberry": "berries",
+    "wine grape": "table grape", "citrus": "orange", "citrus half cover": "orange", "citrus young": "orange",
+    "lemon": "orange", "stone fruit": "peach", "stone fruit frost": "peach", "stone fruit grassed": "peach",
+})
+"""Crops that the list of salt tolerances has under another name, or a near kin of (common practice, no source)."""
+
+MOST_LEACHING = 0.30
+"""More than this drowns the roots that it should keep clean (common practice, no source)."""
+
+
+def tolerance_of(zone: ZoneTable) -> SaltTolerance | None:
+    """What its crop bears of salt; None if the list does not say."""
+    crop = zone.crop if isinstance(zone.crop, str) else zone.crop.like
+    return SALT_TOLERANCE.get(SALT_ROWS.get(crop, crop))
+
+
+def needed_leaching(zone: ZoneTable, salinity_ds_m: float) -> float | None:
+    """Share of its water that would keep salt down; None if no amount would, 0 if its crop is not in the list."""
+    tolerance = tolerance_of(zone)
+    if tolerance is None:
+        return 0.0
+    if zone.line.kind != "micro-spray":
+        return leaching_fraction_drip(salinity_ds_m, tolerance.zero_yield_ds_m)
+    try:
+        return leaching_fraction(salinity_ds_m, tolerance.threshold_ds_m)
+    except ValueError:
+        return None
+
+
+def salt_of(zone: ZoneTable, salinity_ds_m: float | None) -> tuple[float, float]:
+    """Threshold of its crop, dS/m ECe, and share of its water that must pass the roots; 0 where nothing is known."""
+    tolerance = tolerance_of(zone)
+    if tolerance is None or salinity_ds_m is None:
+        return 0.0, 0.0
+    needed = needed_leaching(zone, salinity_ds_m)
+    return tolerance.threshold_ds_m, MOST_LEACHING if needed is None else min(MOST_LEACHING, needed)
+
+
 # The whole ----------------------------------------------------------------------------------------
 
 
@@ -195,24 +316,40 @@ def limits_s(zone: ZoneTable, guard: GuardTable) -> tuple[float, float]:
     return 60 * longest_min, 60 * most_min
 
 
-def zone_of(zone: ZoneTable, guard: GuardTable) -> core.Zone:
-    """One zone."""
-    area_m2 = area_of(zone)
+def tender_until(zone: ZoneTable) -> date | None:
+    """The day on which a tender zone is established, if that can be told."""
+    if not zone.tender or zone.planted is None:
+        return None
+    left = (date.max - zone.planted).days  # a config may hold any date
+    return zone.planted + timedelta(days=min(left, zone.established_after_days))
+
+
+def zone_of(zone: ZoneTable, guard: GuardTable, salinity_ds_m: float | None) -> core.Zone:
+    """One zone, watered with water of this conductivity, if it is known."""
+    area_m2, soil = area_of(zone), soil_of(zone)
     longest_s, most_s = limits_s(zone, guard)
+    salt_threshold_ds_m, leaching = salt_of(zone, salinity_ds_m)
     return core.Zone(
         id=zone.id,
         name=zone.name or zone.id,
         crop=crop_of(zone.crop),
-        soil=soil_of(zone),
+        soil=soil,
         line=line_of(zone.line, area_m2),
         area_m2=area_m2,
         planted=zone.planted,
         root_depth_m=_root_depth_m(zone),
         slope_percent=zone.slope_percent,
         tender=zone.tender,
-        pots=zone.pots is not None,
+        tender_until=tender_until(zone),
+        pots=pots_of(zone.pots, soil) if zone.pots else None,
         tall=zone.tall,
         mulch=mulch_of(zone.mulch, zone.line) if zone.mulch else None,
+        shades=tuple(map(shade_of, zone.shade)),
+        repellent=isinstance(zone.soil, SoilTable) and zone.soil.repellent,
+        salt_threshold_ds_m=salt_threshold_ds_m,
+        leaching_fraction=leaching,
+        value=zone.value,
+        rescue=zone.rescue,
         dusk_refresh=zone.dusk_refresh,
         longest_pulse_s=longest_s,
         most_s_per_24h=most_s,
@@ -223,6 +360,8 @@ KINDS: Mapping[str, tuple[core.ReadingKind, float]] = MappingProxyType({
     "soil moisture": ("moisture", 0.03),
     "air temperature": ("air temperature", 0.5),
     "rain": ("rain", 0.3),
+    "rain switch": ("rain switch", 0.0),
+    "soil temperature": ("soil temperature", 0.5),
 })
 """The core's word for each kind of sensor, and the standard deviation of a reading (m3/m3, degC, mm: common
 practice, no source) where the config gives none.

@@ -8,9 +8,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from controller.agronomy.crop import CROPS
+from controller.agronomy.sensing import RETENTION
 from controller.guard.rules import MASTER
 from controller.settings import build
 from controller.settings.mistakes import Mistake, did_you_mean, one_of, shown, table_named, unknown
@@ -22,6 +24,7 @@ from controller.settings.tables import (
     MqttTable,
     NormalTable,
     SensorTable,
+    ShadeTable,
     SiteTable,
     SoilTable,
     SupplyTable,
@@ -100,20 +103,49 @@ def _crops(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, key, f"{unknown('crop of the library', crop, CROPS)}; {hint}")
 
 
-def _texture(zone: ZoneTable) -> str:
-    return zone.soil.texture if isinstance(zone.soil, SoilTable) else zone.soil or build.POTTING_MIX
-
-
 def _soils(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         key = "soil.texture" if isinstance(zone.soil, SoilTable) else "soil"
-        if _texture(zone) not in build.TEXTURES:
-            yield _zone(zone, key, unknown("texture", _texture(zone), build.TEXTURES))
+        if build.texture_of(zone) not in build.TEXTURES:
+            yield _zone(zone, key, unknown("texture", build.texture_of(zone), build.TEXTURES))
         elif zone.soil is None and zone.pots is None:
             yield _zone(zone, key, f"is missing; give a texture: {one_of(build.TEXTURES)}")
         elif (soil := build.soil_of(zone)).field_capacity <= soil.wilting_point:
             capacity, wilting = f"field_capacity {soil.field_capacity:g}", f"wilting_point {soil.wilting_point:g}"
             yield _zone(zone, "soil", f"{capacity} must be above {wilting}; else the soil holds nothing for plants")
+
+
+def _pots(draft: Draft) -> Iterator[Mistake]:
+    for zone in draft.zone:
+        if zone.pots and zone.pots.available_share is not None and zone.soil is not None:
+            say = "is what field_capacity and wilting_point of soil say already; take one of them out"
+            yield _zone(zone, "pots.available_share", say)
+
+
+def _tender(draft: Draft) -> Iterator[Mistake]:
+    for zone in draft.zone:
+        if "established_after_days" in zone.model_fields_set and not (zone.tender and zone.planted):
+            say = "counts from the planting of a tender zone; give tender = true and planted, or take this out"
+            yield _zone(zone, "established_after_days", say)
+
+
+# Shade --------------------------------------------------------------------------------------------
+
+
+def _shades(draft: Draft) -> Iterator[Mistake]:
+    for zone in draft.zone:
+        for number, shade in enumerate(zone.shade, start=1):
+            for key, say in _shade(shade):
+                yield _zone(zone, f"shade no. {number}.{key}", say)
+
+
+def _shade(shade: ShadeTable) -> Iterator[tuple[str, str]]:
+    if shade.hours and shade.hours.start == shade.hours.until:
+        yield "hours", f"begins and ends at {shade.hours.start}; for shade all day leave hours out"
+    for twice in _repeated(map(str, shade.months)):
+        yield "months", f"{twice} is there twice; give each month once"
+    if shade.by_hand and shade.kind != "cloth":
+        yield "by_hand", f"is true, but nobody puts up a {shade.kind}; take it out, or call it cloth"
 
 
 # Pins ---------------------------------------------------------------------------------------------
@@ -234,60 +266,135 @@ def _dead_times(draft: Draft) -> Iterator[Mistake]:
 
 # Sensors ------------------------------------------------------------------------------------------
 
-UNITS = {
-    "soil moisture": ("m3/m3", "%", "raw"),
+UNITS: dict[str, tuple[str, ...]] = {
+    "soil moisture": ("m3/m3", "%", "permittivity", "kPa", "cb", "raw"),
     "air temperature": ("°C", "°F", "raw"),
     "rain": ("mm", "in", "raw"),
+    "soil temperature": ("°C", "°F", "raw"),
 }
-"""Units that each kind of sensor may report in; "raw" needs a calibration."""
+"""Units that each kind of sensor may report in; a rain switch has none."""
 
 CANONICAL = {
     "soil moisture": ("m3/m3", 0.0, 1.0),
     "air temperature": ("°C", -60.0, 70.0),
     "rain": ("mm", 0.0, 500.0),
+    "soil temperature": ("°C", -60.0, 70.0),
 }
 """Unit and range of the values of a calibration."""
+
+CONVERSIONS: dict[str, tuple[str, ...]] = {
+    "calibration": (), "polynomial": (), "permittivity": ("permittivity",), "tension": ("kPa", "cb"),
+}
+"""Ways from the number in a payload to the value, with the units that each is for; none: for any."""
+
+CONVERSIONS_LACKING = {
+    "raw": ("calibration", "raw counts need [[raw, value], [raw, value]] with the values in {unit}"),
+    "permittivity": ("permittivity", 'give "topp" or "ledieu", or a calibration with the values in {unit}'),
+    "kPa": ("tension", "true takes the texture of the zone; or give a calibration with the values in {unit}"),
+    "cb": ("tension", "true takes the texture of the zone; or give a calibration with the values in {unit}"),
+}
+"""Units that need one of them: the key to name, and what to say."""
+
+NUMBER_KEYS = ("unit", *CONVERSIONS, "sd")
+WORD_KEYS = ("on", "off")
+
+ZONED = ("soil moisture", "soil temperature")
+"""Kinds of sensor that may stand in a zone; the first must."""
 
 
 def _sensor_zones(draft: Draft) -> Iterator[Mistake]:
     if not draft.zone_ids:
         return
     for sensor in draft.sensor:
-        if sensor.kind != "soil moisture":
-            if sensor.zone is not None:
-                yield _sensor(sensor, "zone", f"{sensor.kind} belongs to the whole site; take zone out")
-        elif sensor.zone is None:
+        if sensor.zone is not None and sensor.kind not in ZONED:
+            yield _sensor(sensor, "zone", f"{sensor.kind} belongs to the whole site; take zone out")
+        elif sensor.zone is None and sensor.kind == "soil moisture":
             say = f"is missing; say which zone the probe stands in: {one_of(sorted(draft.zone_ids))}"
             yield _sensor(sensor, "zone", say)
-        elif sensor.zone not in draft.zone_ids:
+        elif sensor.zone is not None and sensor.zone not in draft.zone_ids:
             yield _sensor(sensor, "zone", unknown("zone of this file", sensor.zone, sorted(draft.zone_ids)))
+
+
+def _alien_keys(draft: Draft) -> Iterator[Mistake]:
+    for sensor in draft.sensor:
+        for key in sorted(sensor.model_fields_set & {*(WORD_KEYS if sensor.kind in UNITS else NUMBER_KEYS)}):
+            yield _sensor(sensor, key, f"says nothing about {sensor.kind}; take it out")
 
 
 def _units(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
-        if sensor.unit not in UNITS[sensor.kind]:
-            say = f"{shown(sensor.unit)} is no unit of {sensor.kind}; give {one_of(UNITS[sensor.kind])}"
+        units = UNITS.get(sensor.kind)
+        if units and sensor.unit is None:
+            yield _sensor(sensor, "unit", f"is missing; give {one_of(units)}")
+        elif units and sensor.unit not in units:
+            say = f"{shown(sensor.unit)} is no unit of {sensor.kind}; give {one_of(units)}"
             yield _sensor(sensor, "unit", say)
+
+
+def _words(draft: Draft) -> Iterator[Mistake]:
+    for sensor in draft.sensor:
+        if sensor.kind in UNITS:
+            continue
+        if (sensor.on is None) != (sensor.off is None):
+            lacks, other = ("off", "on") if sensor.off is None else ("on", "off")
+            yield _sensor(sensor, lacks, f"is missing; whoever names the word for {other} names both")
+        elif sensor.on is not None and sensor.on == sensor.off:
+            yield _sensor(sensor, "off", f"{shown(sensor.off)} is also the word for on; the two must differ")
+
+
+def _with_units(draft: Draft) -> Iterator[tuple[SensorTable, str]]:
+    """The sensors that report in a unit of their kind, with it."""
+    for sensor in draft.sensor:
+        if sensor.unit is not None and sensor.unit in UNITS.get(sensor.kind, ()):
+            yield sensor, sensor.unit
+
+
+def _conversions(draft: Draft) -> Iterator[Mistake]:
+    for sensor, unit in _with_units(draft):
+        given = [key for key in CONVERSIONS if getattr(sensor, key)]
+        if len(given) > 1:
+            yield _sensor(sensor, given[1], f"stands beside {given[0]}; one of them is enough, take the other out")
+        elif not given and unit in CONVERSIONS_LACKING:
+            key, say = CONVERSIONS_LACKING[unit]
+            yield _sensor(sensor, key, f"is missing; {say.format(unit=CANONICAL[sensor.kind][0])}")
+        for key in given[:1]:
+            if CONVERSIONS[key] and unit not in CONVERSIONS[key]:
+                say = f"says nothing about {shown(unit)}; it goes with the unit {one_of(CONVERSIONS[key])}"
+                yield _sensor(sensor, key, say)
 
 
 def _calibrations(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
-        unit, low, high = CANONICAL[sensor.kind]
-        if sensor.calibration is None:
-            if sensor.unit == "raw":
-                say = f"is missing; raw counts need [[raw, value], [raw, value]] with the values in {unit}"
-                yield _sensor(sensor, "calibration", say)
-            continue
-        (raw_1, value_1), (raw_2, value_2) = sensor.calibration
-        if raw_1 == raw_2:
-            say = f"both points have the raw reading {raw_1:g}; take one in dry and one in wet conditions"
+        if sensor.calibration and sensor.kind in CANONICAL and (say := _calibration(sensor)):
             yield _sensor(sensor, "calibration", say)
-        elif value_1 == value_2:
-            say = f"both points have the value {value_1:g}; the sensor would always say the same"
-            yield _sensor(sensor, "calibration", say)
-        elif not (low <= value_1 <= high and low <= value_2 <= high):
-            say = f"the values {value_1:g} and {value_2:g} must be in {unit}, from {low:g} to {high:g}"
-            yield _sensor(sensor, "calibration", say)
+        if sensor.polynomial and not any(sensor.polynomial[1:]):
+            say = "has no coefficient but the constant; the sensor would always say the same"
+            yield _sensor(sensor, "polynomial", say)
+
+
+def _calibration(sensor: SensorTable) -> str | None:
+    unit, low, high = CANONICAL[sensor.kind]
+    points = sorted(sensor.calibration or ())
+    values = [value for _, value in points]
+    for (raw, value), (next_raw, next_value) in pairwise(points):
+        if raw == next_raw:
+            return f"two points have the raw reading {raw:g}; take one in dry and one in wet conditions"
+        if value == next_value:
+            return f"two points have the value {value:g}; between them the sensor would always say the same"
+    if values not in (sorted(values), sorted(values, reverse=True)):
+        return "the values must all rise or all fall with the raw reading; one of the points is wrong"
+    if values and not low <= min(values) <= max(values) <= high:
+        return f"the values {min(values):g} and {max(values):g} must be in {unit}, from {low:g} to {high:g}"
+    return None
+
+
+def _tensions(draft: Draft) -> Iterator[Mistake]:
+    textures = {zone.id: build.texture_of(zone) for zone in draft.zone}
+    for sensor in draft.sensor:
+        texture = textures.get(sensor.zone or "")
+        if sensor.tension and texture in build.TEXTURES and texture not in RETENTION:
+            say = f"there is no retention curve for {shown(texture)}, only for {one_of(RETENTION)}"
+            yield _sensor(sensor, "tension", f"{say}; give a calibration instead")
 
 
 def _topics(draft: Draft) -> Iterator[Mistake]:
@@ -313,6 +420,9 @@ def _heat(draft: Draft) -> Iterator[Mistake]:
     if draft.heat and draft.heat.mild_day_c >= draft.heat.hot_day_c:
         say = f"{draft.heat.mild_day_c:g} must be below hot_day_c, {draft.heat.hot_day_c:g}"
         yield Mistake("[heat]", "mild_day_c", say)
+    if draft.heat and draft.heat.hot_night_c >= draft.heat.hot_day_c:
+        say = f"{draft.heat.hot_night_c:g} must be below hot_day_c, {draft.heat.hot_day_c:g}"
+        yield Mistake("[heat]", "hot_night_c", say)
 
 
 def _normals(draft: Draft) -> Iterator[Mistake]:
@@ -410,6 +520,21 @@ def _measured(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, "line.flow_l_min", say)
 
 
+def _salt(draft: Draft) -> Iterator[Mistake]:
+    salinity_ds_m = draft.supply.salinity_ds_m if draft.supply else None
+    for zone in draft.zone if salinity_ds_m else ():
+        assert salinity_ds_m is not None
+        crop = zone.crop if isinstance(zone.crop, str) else zone.crop.name
+        needed = build.needed_leaching(zone, salinity_ds_m)
+        if build.tolerance_of(zone) is None:
+            say = f"nobody has printed what {shown(crop)} bears of salt; salinity_ds_m is not reckoned with here"
+            yield _zone(zone, "crop", say)
+        elif needed is None or needed > build.MOST_LEACHING:
+            say = f"water of {salinity_ds_m:g} dS/m is too salty for {shown(crop)}"
+            most = f"{build.MOST_LEACHING:.0%} of it goes to wash salt down, which is not enough"
+            yield _zone(zone, "crop", f"{say}; {most}")
+
+
 def _long_openings(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone if draft.guard else ():
         assert draft.guard is not None
@@ -433,12 +558,13 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 
 CHECKS: tuple[Check, ...] = (
-    _ids, _timezone, _crops, _soils, _areas, _pins_shared, _line_keys, _flows, _mulches, _limits,
-    _dead_times, _sensor_zones, _units, _calibrations, _topics, _time_pointers, _heat, _normals, _login, _windows,
-    _no_room,
+    _ids, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows, _mulches,
+    _limits, _dead_times, _sensor_zones, _alien_keys, _units, _words, _conversions, _calibrations, _tensions, _topics,
+    _time_pointers, _heat, _normals, _login, _windows, _no_room,
 )
 DOUBTS: tuple[Check, ...] = (
-    _pins_in_demand, _pins_pulled, _floods, _measured, _long_openings, _place, _password_in_the_clear, _little_room,
+    _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _place, _password_in_the_clear,
+    _little_room,
 )
 
 

@@ -46,7 +46,7 @@ def load(path: str | Path) -> Settings:
     if mistakes or settings is None:
         raise ConfigError([mistake.line(str(path)) for mistake in mistakes])
     settings._file = str(path)
-    return settings
+    return settings.resolved()
 
 
 def password(mqtt: MqttTable, environment: Mapping[str, str] = os.environ) -> str | None:

@@ -74,8 +74,8 @@ class SiteTable(Table):
     """Degrees north; south of the equator negative."""
     longitude: Annotated[float, Field(ge=-180, le=180)]
     """Degrees east; west of Greenwich negative."""
-    elevation_m: Annotated[float, Field(ge=-450, le=6000)] = 0.0
-    """Height above the sea, m."""
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)]
+    """Height above the sea, m; a wrong one spoils forecast and evapotranspiration, and nobody notices."""
     timezone: Annotated[
         str, Field(max_length=80), Says('a name of the IANA list in quotes, as "Europe/Lisbon"')
     ]
@@ -170,6 +170,12 @@ class HeatTable(Table):
     """Up to here a day is mild."""
     days_before: Annotated[int, Field(ge=0, le=7)] = 2
     """Days before a hot spell on which the zones are filled."""
+    hot_night_c: Annotated[float, Field(ge=10, le=40)] = 21.0
+    """From this minimum a night is hot."""
+    ehf: bool = True
+    """Also judge a spell by the Excess Heat Factor, against the climate of the place."""
+    t95_c: Annotated[float, Field(ge=0, le=45)] | None = None
+    """95th percentile of the daily mean temperature over all days of some thirty years; absent: learnt."""
 
 
 class WindowTable(Table):
@@ -178,9 +184,9 @@ class WindowTable(Table):
     start: Annotated[
         dt.time, Field(alias="from"), Says("a local time with seconds and without quotes, as 20:00:00")
     ]
-    """Water may run from this time."""
+    """It begins at this time."""
     until: Annotated[dt.time, Says("a local time with seconds and without quotes, as 09:00:00")]
-    """Water may run until this time."""
+    """It ends at this time."""
 
 
 class WateringTable(Table):
@@ -238,6 +244,8 @@ class SupplyTable(Table):
     """What it gives at most, L/min: time a bucket, with the pipe that feeds the zones."""
     settle_s: Annotated[float, Field(ge=0, le=300)] = 5.0
     """Pause between closing one valve and opening the next."""
+    salinity_ds_m: Annotated[float, Field(ge=0, le=15)] | None = None
+    """Electrical conductivity ECw of the water, dS/m; absent: salt is not reckoned with."""
     master: MasterTable | None = None
     """Master valve or pump, if there is one."""
 
@@ -263,6 +271,8 @@ class LineTable(Table):
     """Width of the wet strip along the line, or of the wet spot of a dripper, m."""
     efficiency: Annotated[float, Field(ge=0.3, le=1)] | None = None
     """Share of the water that stays in the root zone; absent: by kind."""
+    uniformity: Annotated[float, Field(ge=0.4, le=1)] | None = None
+    """Evenness DU of emitter flows measured with cups: mean of the lowest quarter over the mean of all."""
     under_mulch: bool = False
     """The line lies under the mulch, which then takes nothing from a watering."""
 
@@ -274,6 +284,28 @@ class MulchTable(Table):
     """What it is."""
     depth_cm: Annotated[float, Field(ge=0.1, le=50)]
     """How thick, cm."""
+    cover: Annotated[float, Field(ge=0, le=1)] = 1.0
+    """Share of the ground that it covers."""
+
+
+class ShadeTable(Table):
+    """Something that takes sun from a zone."""
+
+    kind: Literal["cloth", "tree", "wall"]
+    """What it is."""
+    percent: Annotated[float, Field(ge=1, le=100)]
+    """Share of the sun that it takes, as printed on shade cloth."""
+    hours: WindowTable | None = None
+    """Local time in which its shadow lies on the zone; absent: all day."""
+    months: Annotated[
+        tuple[Annotated[int, Field(ge=1, le=12)], ...],
+        Says("months in a list of whole numbers from 1 to 12, as [6, 7, 8, 9]"),
+    ] = ()
+    """Months in which it is there; none: all year."""
+    wind_factor: Annotated[float, Field(ge=0.1, le=1)] = 1.0
+    """Share of the wind that comes through."""
+    by_hand: bool = False
+    """It is put up when Seepward asks for shade, and counts from the report that this is done."""
 
 
 class PotsTable(Table):
@@ -283,6 +315,10 @@ class PotsTable(Table):
     """Number of pots in the zone."""
     volume_l: Annotated[float, Field(ge=0.2, le=2000)]
     """Volume of mix in one pot, litres."""
+    available_share: Annotated[float, Field(ge=0.05, le=0.4)] | None = None
+    """Water that plants can take from a filled pot, as a share of its volume; absent: by the soil."""
+    moves_off_line: bool = False
+    """Moved into the shade they get nothing from the line, and must be watered by hand."""
 
 
 class SoilTable(Table):
@@ -296,6 +332,12 @@ class SoilTable(Table):
     """Water content at which plants wilt for good, m3/m3."""
     intake_mm_h: Annotated[float, Field(ge=0.5, le=500)] | None = None
     """How fast water enters the soil, mm/h."""
+    surface_store_mm: Annotated[float, Field(ge=0, le=50)] | None = None
+    """Water that may stand on the surface before it runs off, mm; absent: by texture and slope."""
+    saturated_conductivity_mm_h: Annotated[float, Field(ge=0.1, le=2000)] | None = None
+    """How fast water passes through the saturated soil, mm/h."""
+    repellent: bool = False
+    """When dry it sheds water, as sand under organic matter may: a drop stays a drop for more than five seconds."""
 
 
 Days = Annotated[int, Field(ge=1, le=400)]
@@ -373,11 +415,17 @@ class ZoneTable(Table):
     slope_percent: Annotated[float, Field(ge=0, le=60)] = 0.0
     """Slope of the ground."""
     tender: bool = False
-    """Seedlings or newly planted: first served and first shaded."""
+    """Seedlings or newly planted: first served and first shaded; without `planted`, until you change it."""
+    established_after_days: Annotated[int, Field(ge=1, le=365)] = 21
+    """So many days after `planted` a tender zone is tender no more."""
     tall: bool = False
     """Tall enough to shade its neighbours."""
     dusk_refresh: bool = True
     """May be watered after sunset on hot days."""
+    value: Annotated[int, Field(ge=1, le=3)] = 2
+    """When water is short, 3 is worth most and 1 least."""
+    rescue: bool = False
+    """May get a little by day, in the allowed hours, if it would not last until dusk."""
     longest_open_min: Minutes | None = None
     """Longest single opening; absent: that of [guard]."""
     most_open_min_24h: Minutes | None = None
@@ -390,9 +438,16 @@ class ZoneTable(Table):
     """Its mulch, if any."""
     pots: PotsTable | None = None
     """Give it if the plants stand in pots."""
+    shade: tuple[ShadeTable, ...] = ()
+    """What takes sun from it, a table each."""
 
 
 Point = Annotated[float, Field(ge=-1e7, le=1e7)]
+Word = Annotated[
+    str,
+    Field(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$"),
+    Says("a word of 1 to 40 characters in quotes"),
+]
 
 
 class SensorTable(Table):
@@ -400,24 +455,42 @@ class SensorTable(Table):
 
     id: Id
     """Name of the sensor in faults and topics."""
-    kind: Literal["soil moisture", "air temperature", "rain"]
-    """What it measures; rain: what fell since the last report."""
+    kind: Literal["soil moisture", "air temperature", "rain", "rain switch", "soil temperature"]
+    """What it measures. rain: what fell since the last report; rain switch: wet or dry."""
     zone: Annotated[str, Says("the id of a zone in quotes")] | None = None
-    """Zone a soil moisture probe stands in."""
+    """Zone a soil moisture probe stands in, and a soil thermometer may."""
     topic: Topic
     """Where it publishes."""
     pointer: Pointer | None = None
-    """Place of the number in a JSON payload; absent: the payload is the plain number."""
-    unit: Literal["m3/m3", "%", "raw", "°C", "°F", "mm", "in"]
-    """Unit of the number."""
+    """Place of the value in a JSON payload; absent: the payload is the plain value."""
+    unit: Literal["m3/m3", "%", "permittivity", "kPa", "cb", "raw", "°C", "°F", "mm", "in"] | None = None
+    """Unit of the number; only a rain switch has none."""
     calibration: (
         Annotated[
-            tuple[tuple[Point, Point], tuple[Point, Point]],
-            Says("two pairs of numbers [[raw, value], [raw, value]]"),
+            tuple[tuple[Point, Point], ...],
+            Field(min_length=2, max_length=6),
+            Says("two to six pairs of numbers [[raw, value], [raw, value]]"),
         ]
         | None
     ) = None
-    """Two readings with the true values: m3/m3, degC or mm. Needed for "raw"."""
+    """Readings with the true values in m3/m3, degC or mm; straight between them, and on beyond."""
+    polynomial: (
+        Annotated[
+            tuple[Point, ...],
+            Field(min_length=2, max_length=6),
+            Says("two to six numbers in a list [c0, c1, c2], for c0 + c1 raw + c2 raw^2"),
+        ]
+        | None
+    ) = None
+    """Coefficients of the value in m3/m3, degC or mm, constant first."""
+    permittivity: Literal["topp", "ledieu"] | None = None
+    """Formula from permittivity to water content: topp for mineral soils, or ledieu."""
+    tension: bool = False
+    """True: from tension to water content by the texture of the zone. Sand says little beyond 15 kPa."""
+    on: Word | None = None
+    """What a rain switch says when it is wet; absent: true, 1, wet or on."""
+    off: Word | None = None
+    """What it says when it is dry; absent: false, 0, dry or off."""
     sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None
     """Standard deviation of one reading in m3/m3, degC or mm; absent: by kind."""
     stale_after_min: Annotated[float, Field(ge=1, le=10_080)] = 360.0

@@ -1,14 +1,14 @@
 """All tables of a config file together, and what the rest of the daemon gets from them."""
 
-from typing import Annotated
+from typing import Annotated, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, PrivateAttr
 
-from controller.core.site import Heat, Hours, MonthNormal, Site, Supply, Watering
+from controller.core.site import Heat, MonthNormal, Site, Supply, Watering
 from controller.drivers.gpio import Line
 from controller.guard.rules import MASTER, Charge, MasterRule, ValveRule
-from controller.settings import build, checks
+from controller.settings import build, checks, conversion
 from controller.settings.tables import (
     ForecastTable,
     GuardTable,
@@ -48,6 +48,11 @@ class Settings(Table):
 
     _file: str = PrivateAttr("config")
 
+    def resolved(self) -> Self:
+        """The same with points of calibration for every sensor that converts by a formula."""
+        soils = {zone.id: build.soil_of(zone) for zone in self.zone}
+        return self.model_copy(update={"sensor": tuple(conversion.resolved(each, soils) for each in self.sensor)})
+
     def build(self) -> Site:
         """What the core is given."""
         site, supply, watering = self.site, self.supply, self.watering
@@ -60,15 +65,18 @@ class Settings(Table):
             longitude_deg=site.longitude,
             elevation_m=site.elevation_m,
             timezone=ZoneInfo(site.timezone),
-            supply=Supply(supply.capacity_l_min, supply.settle_s, dead_s),
-            zones=tuple(build.zone_of(zone, self.guard) for zone in self.zone),
+            supply=Supply(supply.capacity_l_min, supply.settle_s, dead_s, supply.salinity_ds_m),
+            zones=tuple(build.zone_of(zone, self.guard, supply.salinity_ds_m) for zone in self.zone),
             sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
-            heat=Heat(self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before),
+            heat=Heat(
+                self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before,
+                self.heat.ehf, self.heat.t95_c, self.heat.hot_night_c,
+            ),
             watering=Watering(
                 dawn_margin_min=watering.dawn_margin_min,
                 dusk_delay_min=watering.dusk_delay_min,
                 dawn_earliest_h=watering.dawn_earliest_h,
-                allowed=tuple(Hours(window.start, window.until) for window in watering.allowed),
+                allowed=tuple(map(build.hours_of, watering.allowed)),
                 least_depth_mm=watering.least_depth_mm,
                 rain_sure=watering.rain_sure,
             ),

@@ -1,14 +1,17 @@
-"""A sensor's payload: bytes in; one number in a canonical unit (m3/m3, degC, mm) out, or one sentence.
+"""A sensor's payload: bytes in; one number in a canonical unit (m3/m3, degC, mm; 1 or 0) out, or one sentence.
 
 Nothing is guessed and nothing is mended: what is not exactly a number in range is refused. Python's parsers
 take far more (NaN, 1_000, the last of two equal keys, nesting until the stack ends), so every gate is here.
 """
 
 import json
+import math
 import re
-from collections.abc import Sequence
+from bisect import bisect
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any, Protocol
 
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
@@ -38,9 +41,19 @@ _CANONICAL = {
 _RANGES = {
     "soil moisture": (0.0, 0.7, "m3/m3"),
     "air temperature": (-40.0, 60.0, "°C"),
+    "soil temperature": (-20.0, 70.0, "°C"),
     "rain": (0.0, 200.0, "mm"),
 }
 """What can be true at all: peat holds up to 0.7 m3/m3; the rest is common practice, no source."""
+
+_GIVEN_RANGES = {"permittivity": (1.0, 81.0), "kPa": (-10.0, 10_000.0), "cb": (-10.0, 10_000.0)}
+"""The same for the number as it comes, where its points of calibration end: permittivity from air to water."""
+
+_SWITCH_WORDS = {
+    "true": 1.0, "1": 1.0, "wet": 1.0, "on": 1.0,
+    "false": 0.0, "0": 0.0, "dry": 0.0, "off": 0.0,
+}
+"""What a rain switch may say where the config does not name its words."""
 
 
 class RefusedError(ValueError):
@@ -59,48 +72,128 @@ class SensorSetting(Protocol):
     @property
     def pointer(self) -> str | None: ...
     @property
-    def unit(self) -> str: ...
+    def unit(self) -> str | None: ...
     @property
     def calibration(self) -> Sequence[tuple[float, float]] | None: ...
+    @property
+    def polynomial(self) -> Sequence[float] | None: ...
+    @property
+    def on(self) -> str | None: ...
+    @property
+    def off(self) -> str | None: ...
     @property
     def time_pointer(self) -> str | None: ...
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """value in m3/m3, degC or mm; at: the payload's own time in UTC, None if it has none."""
+    """value in m3/m3, degC or mm, or 1.0 for wet and 0.0 for dry; at: the payload's own time in UTC, if it has one."""
 
     value: float
     at: datetime | None = None
 
 
 class Decoder:
-    """Reads the payloads of one sensor. ValueError if a pointer is not RFC 6901, or a raw unit has no calibration."""
+    """Reads the payloads of one sensor.
+
+    ValueError if a pointer is not RFC 6901, or if nothing says how its number becomes the value.
+    """
 
     def __init__(self, sensor: SensorSetting) -> None:
-        self._low, self._high, self._unit = _RANGES[sensor.kind]
-        self._given_unit = sensor.unit
-        self._factor, self._offset = _line(sensor)
         self._pointer = _pointer(sensor.pointer)
         self._time_pointer = _pointer(sensor.time_pointer)
+        switch = sensor.kind == "rain switch"
+        self._plain: Callable[[bytes], Any] = _text if switch else plain_number
+        self._value_of: Callable[[Any, str], float] = _Switch(sensor) if switch else _Scale(sensor)
 
     def read(self, payload: bytes) -> Measured:
         """The measurement. RefusedError with one sentence for anything that is not one."""
         if self._pointer is None and self._time_pointer is None:
-            return Measured(self._canonical(plain_number(payload)))
+            return Measured(self._value_of(self._plain(payload), ""))
         document = parse_json(payload)
-        number = _number_at(document, self._pointer or JsonPointer(""))
+        pointer = self._pointer or JsonPointer("")
+        value = self._value_of(_at(document, pointer), f" at {shown(pointer.path)}")
         at = None if self._time_pointer is None else _time_at(document, self._time_pointer)
-        return Measured(self._canonical(number), at)
+        return Measured(value, at)
 
-    def _canonical(self, number: float) -> float:
-        value = number * self._factor + self._offset + 0.0  # + 0.0 makes a plain zero of a negative one
+
+class _Switch:
+    """From what a rain switch says to 1.0 for wet and 0.0 for dry."""
+
+    def __init__(self, sensor: SensorSetting) -> None:
+        self._words: Mapping[str, float] = _SWITCH_WORDS
+        if sensor.on is not None and sensor.off is not None:
+            self._words = {sensor.on: 1.0, sensor.off: 0.0}
+
+    def __call__(self, found: Any, where: str) -> float:
+        word = json.dumps(found) if isinstance(found, bool | int) else found
+        if not isinstance(word, str) or word not in self._words:
+            raise RefusedError(f"{_named(found)}{where} is none of {', '.join(map(shown, self._words))}.")
+        return self._words[word]
+
+
+class _Scale:
+    """From the number a sensor shows to its value in the canonical unit."""
+
+    def __init__(self, sensor: SensorSetting) -> None:
+        self._low, self._high, self._unit = _RANGES[sensor.kind]
+        self._given_unit = sensor.unit or ""
+        self._given_low, self._given_high = _GIVEN_RANGES.get(self._given_unit, (-math.inf, math.inf))
+        self._canonical = _conversion(sensor)
+
+    def __call__(self, found: Any, where: str) -> float:
+        if type(found) not in (int, float):  # a bool is an int to Python, but not a number to us
+            raise RefusedError(f"{_named(found)}{where} is not a number.")
+        number = float(found)
+        if not self._given_low <= number <= self._given_high:
+            limits = f"{self._given_low:g} to {self._given_high:g}"
+            raise RefusedError(f"{number:.6g} {self._given_unit} is outside {limits}; check the unit.")
+        value = self._canonical(number) + 0.0  # + 0.0 makes a plain zero of a negative one
         if not self._low <= value <= self._high:  # also what is not a number at all
             raise RefusedError(
                 f"{number:.6g} {self._given_unit} is {value:.4g} {self._unit}, outside "
                 f"{self._low:g} to {self._high:g}; check unit and calibration."
             )
         return value
+
+
+def _conversion(sensor: SensorSetting) -> Callable[[float], float]:
+    """The way from the number in the payload to the canonical unit."""
+    if sensor.polynomial is not None:
+        return _polynomial(sensor.polynomial)
+    if sensor.calibration is not None:
+        points = sorted(sensor.calibration)
+        if any(raw == next_raw for (raw, _), (next_raw, _) in pairwise(points)):
+            raise ValueError(f'Sensor "{sensor.id}": two raw readings of its calibration are equal.')
+        return _through(points)
+    if sensor.unit not in _CANONICAL:
+        raise ValueError(f'Sensor "{sensor.id}": a {sensor.unit} number needs a calibration.')
+    factor, offset = _CANONICAL[sensor.unit]
+    return lambda number: number * factor + offset
+
+
+def _through(points: Sequence[tuple[float, float]]) -> Callable[[float], float]:
+    """Straight from point to point, in order of their raw readings, and straight on beyond the last."""
+    inner = [raw for raw, _ in points[1:-1]]
+
+    def value(number: float) -> float:
+        segment = bisect(inner, number)
+        (raw_1, value_1), (raw_2, value_2) = points[segment], points[segment + 1]
+        return value_1 + (number - raw_1) * (value_2 - value_1) / (raw_2 - raw_1)
+
+    return value
+
+
+def _polynomial(coefficients: Sequence[float]) -> Callable[[float], float]:
+    """c0 + c1 x + c2 x^2 and so on, by Horner's rule."""
+
+    def value(number: float) -> float:
+        total = 0.0
+        for coefficient in reversed(coefficients):
+            total = total * number + coefficient
+        return total
+
+    return value
 
 
 def plain_number(payload: bytes) -> float:
@@ -195,13 +288,6 @@ def _at(document: Any, pointer: JsonPointer) -> Any:
     return found
 
 
-def _number_at(document: Any, pointer: JsonPointer) -> float:
-    found = _at(document, pointer)
-    if type(found) not in (int, float):  # a bool is an int to Python, but not a number to us
-        raise RefusedError(f"{_named(found)} at {shown(pointer.path)} is not a number.")
-    return float(found)
-
-
 def _time_at(document: Any, pointer: JsonPointer) -> datetime:
     found = _at(document, pointer)
     if type(found) in (int, float):
@@ -233,16 +319,3 @@ def _named(found: Any) -> str:
             return "An object"
         case _:
             return f"The number {found:.15g}"
-
-
-def _line(sensor: SensorSetting) -> tuple[float, float]:
-    """Factor and offset from the number in the payload to the canonical unit."""
-    if sensor.calibration is not None:
-        (raw_1, value_1), (raw_2, value_2) = sensor.calibration
-        if raw_1 == raw_2:
-            raise ValueError(f'Sensor "{sensor.id}": the two raw readings of its calibration are equal.')
-        factor = (value_2 - value_1) / (raw_2 - raw_1)
-        return factor, value_1 - factor * raw_1
-    if sensor.unit not in _CANONICAL:
-        raise ValueError(f'Sensor "{sensor.id}": a {sensor.unit} number needs a calibration.')
-    return _CANONICAL[sensor.unit]

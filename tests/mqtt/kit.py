@@ -24,8 +24,11 @@ class Sensor:
     kind: str = "soil moisture"
     topic: str = "garden/probe"
     pointer: str | None = None
-    unit: str = "m3/m3"
+    unit: str | None = "m3/m3"
     calibration: Sequence[tuple[float, float]] | None = None
+    polynomial: Sequence[float] | None = None
+    on: str | None = None
+    off: str | None = None
     time_pointer: str | None = None
 
 

@@ -113,6 +113,7 @@ def test_units_become_canonical(kind: str, unit: str, number: str, canonical: fl
         ("soil moisture", "m3/m3", ["0", "0.7"], ["0.7001", "-0.0001", "27"]),
         ("air temperature", "°C", ["-40", "60"], ["-40.1", "60.1", "85"]),
         ("rain", "mm", ["0", "200"], ["-0.1", "200.1"]),
+        ("soil temperature", "°C", ["-20", "70"], ["-20.1", "70.1", "85"]),
     ],
 )
 def test_the_range_holds_its_ends_and_nothing_beyond(
@@ -132,6 +133,65 @@ def test_a_calibration_is_the_line_through_two_points_in_the_canonical_unit() ->
     assert decoder.read(b'{"adc":420}').value == pytest.approx(0.45)
     assert decoder.read(b'{"adc":620}').value == pytest.approx(0.25)
     assert "check unit and calibration" in refusal(decoder, b'{"adc":100}')
+
+
+def test_a_calibration_of_more_points_is_straight_from_each_to_the_next_and_straight_on_beyond() -> None:
+    decoder = Decoder(Sensor(unit="raw", calibration=[(2600, 0.05), (1700, 0.15), (1400, 0.30)]))
+    between = ((2600, 0.05), (2150, 0.10), (1700, 0.15), (1550, 0.225), (1400, 0.30))
+    for number, value in (*between, (1300, 0.35), (2690, 0.04)):
+        assert decoder.read(str(number).encode()).value == pytest.approx(value)
+
+
+def test_a_polynomial_takes_the_constant_first() -> None:
+    decoder = Decoder(Sensor(unit="raw", polynomial=[0.1, -0.02, 0.003]))
+    assert decoder.read(b"0").value == pytest.approx(0.1)
+    assert decoder.read(b"10").value == pytest.approx(0.1 - 0.2 + 0.3)
+    assert "outside" in refusal(decoder, b"100")
+    wild = Decoder(Sensor(unit="raw", pointer="", polynomial=[0.0, 1e7, -1e7, 1e7, -1e7, 1e7]))
+    assert "check unit and calibration" in refusal(wild, b"99999999999999999999e99")
+
+
+SWITCH = Decoder(Sensor(kind="rain switch", unit=None))
+SWITCH_IN_JSON = Decoder(Sensor(kind="rain switch", unit=None, pointer="/rain"))
+
+
+@pytest.mark.parametrize(("wet", "dry"), [("true", "false"), ("1", "0"), ("wet", "dry"), ("on", "off")])
+def test_a_rain_switch_is_wet_or_dry(wet: str, dry: str) -> None:
+    assert (SWITCH.read(wet.encode()).value, SWITCH.read(dry.encode()).value) == (1.0, 0.0)
+    quoted = [json.dumps({"rain": word}).encode() for word in (wet, dry)]
+    assert [SWITCH_IN_JSON.read(payload).value for payload in quoted] == [1.0, 0.0]
+
+
+def test_a_rain_switch_may_say_json_truth_and_numbers() -> None:
+    said = [b'{"rain":true}', b'{"rain":false}', b'{"rain":1}', b'{"rain":0}']
+    assert [SWITCH_IN_JSON.read(payload).value for payload in said] == [1.0, 0.0, 1.0, 0.0]
+
+
+def test_a_rain_switch_may_have_words_of_its_own_even_the_other_way_round() -> None:
+    own = Decoder(Sensor(kind="rain switch", unit=None, on="Regen", off="trocken"))
+    assert (own.read(b"Regen").value, own.read(b"trocken").value) == (1.0, 0.0)
+    assert "none of 'Regen', 'trocken'" in refusal(own, b"true")
+    normally_closed = Decoder(Sensor(kind="rain switch", unit=None, pointer="/in", on="0", off="1"))
+    assert normally_closed.read(b'{"in":0}').value == 1.0
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"2", b"True", b"WET", b"wet ", b" 1", b"1.0", b"unavailable", b"null", b"\xff", b"on\n", b"x" * 5000],
+)
+def test_what_is_neither_wet_nor_dry_is_refused(payload: bytes) -> None:
+    said = refusal(SWITCH, payload)
+    assert said.endswith(".")
+    assert said.isprintable()
+    assert len(said) < 200
+
+
+@pytest.mark.parametrize("found", ["null", "2", "-1", "1.5", "[]", "{}", "[true]", '"maybe"', "NaN"])
+def test_what_is_neither_wet_nor_dry_in_json_is_refused(found: str) -> None:
+    said = refusal(SWITCH_IN_JSON, f'{{"rain":{found}}}'.encode())
+    assert said.endswith(".")
+    assert said.isprintable()
+    assert len(said) < 200
 
 
 def test_a_setting_that_cannot_work_is_refused_at_once() -> None:
@@ -201,9 +261,10 @@ def outcome(decoder: Decoder, payload: bytes) -> float | str:
 
 @given(st.binary(max_size=200) | st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")))
 def test_any_bytes_give_a_number_in_range_or_a_printable_refusal(payload: bytes) -> None:
-    for decoder in (PLAIN, IN_JSON, TIMED):
+    for decoder in (PLAIN, IN_JSON, TIMED, SWITCH, SWITCH_IN_JSON):
         came = outcome(decoder, payload)
-        assert came.isprintable() if isinstance(came, str) else 0 <= came <= 0.7
+        most = 1.0 if decoder in (SWITCH, SWITCH_IN_JSON) else 0.7
+        assert came.isprintable() if isinstance(came, str) else 0 <= came <= most
 
 
 _JSON = st.recursive(

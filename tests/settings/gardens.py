@@ -14,6 +14,7 @@ id = "plot"
 name = "Plot"
 latitude = 38.57
 longitude = -7.91
+elevation_m = 240
 timezone = "Europe/Lisbon"
 
 [mqtt]

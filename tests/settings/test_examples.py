@@ -87,7 +87,7 @@ def test_what_the_full_example_calls_left_out_is_so() -> None:
     assert full.journal == bare.journal
     assert full.guard == bare.guard
     assert full.pins == bare.pins
-    assert full.heat == bare.heat
+    assert full.heat.model_copy(update={"t95_c": None}) == bare.heat
     assert full.watering.model_copy(update={"allowed": ()}) == bare.watering
 
 
@@ -102,6 +102,17 @@ def test_an_example_comments_each_table(path: Path) -> None:
     ]
 
     assert uncommented == ["[zone.crop]", "[zone.soil]"] * (path.name == "full.toml")
+
+
+def test_the_full_example_shows_each_kind_of_sensor_and_each_way_to_its_value() -> None:
+    sensors = load(CONFIG / "full.toml").sensor
+
+    assert {sensor.kind for sensor in sensors} == {
+        "soil moisture", "air temperature", "rain", "rain switch", "soil temperature",
+    }
+    assert any(sensor.polynomial for sensor in sensors)
+    assert any(sensor.permittivity for sensor in sensors)
+    assert any(sensor.tension for sensor in sensors)
 
 
 def test_the_demo_garden_fits_a_july_day() -> None:

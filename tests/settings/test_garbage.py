@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from controller.settings import Settings
 from controller.settings.__main__ import schema
 from controller.settings.tables import Table
-from tests.settings.gardens import GOOD, lines_of, loaded
+from tests.settings.gardens import CONFIG, GOOD, lines_of, loaded
 
 SCALARS = (
     st.booleans()
@@ -54,7 +54,9 @@ def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return [found for key, each in inner for found in [(*path, key), *places(each, (*path, key))]]
 
 
+FULL = (CONFIG / "full.toml").read_text("utf-8")
 PLACES = places(tomllib.loads(GOOD))
+FULL_PLACES = places(tomllib.loads(FULL))
 KEYS = [path for path in PLACES if isinstance(path[-1], str)]
 
 
@@ -90,6 +92,17 @@ def test_garbage_in_place_of_any_value(where: list[tuple[Any, ...]], what: list[
             holder[path[-1]] = value
         except (TypeError, KeyError, IndexError):  # an earlier piece of garbage stands there
             continue
+    check(whole(config))
+
+
+@settings(max_examples=300, deadline=None)
+@given(where=st.sampled_from(FULL_PLACES), what=VALUES)
+def test_garbage_in_place_of_any_value_of_the_full_example(where: tuple[Any, ...], what: Any) -> None:
+    config = tomllib.loads(FULL)
+    holder: Any = config
+    for step in where[:-1]:
+        holder = holder[step]
+    holder[where[-1]] = what
     check(whole(config))
 
 

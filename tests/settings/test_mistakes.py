@@ -6,6 +6,15 @@ from tests.settings.gardens import GOOD, edited, lines_of
 
 JARGON = ("pydantic", "Input should", "type=", "ValidationError", "validation error", "Traceback", "Discriminator")
 
+CALIBRATION = "calibration = [[2600, 0.05], [1700, 0.15]]"
+AIR = 'kind = "air temperature"\ntopic = "garden/air"\nunit = "°C"'
+
+
+def shade(rest: str) -> str:
+    """A shade cloth with these keys."""
+    return f'shade = [{{ kind = "cloth", {rest} }}]'
+
+
 # What is changed, into what, and what the one line must say.
 MISTAKES = [
     # Keys
@@ -28,7 +37,7 @@ MISTAKES = [
     ("planted = 2026-04-25", 'planted = "2026-04-25"', 'planted: "2026-04-25" does not fit; give a date wit'),
     ("from = 20:00:00", 'from = "20:00"', '[watering]: allowed no. 1.from: "20:00" does not fit; give a loc'),
     ("pots = { count = 4, volume_l = 30 }", "pots = 4", '"peppers": pots: 4 does not fit; give a table with'),
-    ("[[2600, 0.05], [1700, 0.15]]", "[2600, 0.05]", '"probe": calibration: a list does not fit; give two p'),
+    ("[[2600, 0.05], [1700, 0.15]]", "[2600, 0.05]", '"probe": calibration: a list does not fit; give two t'),
     # Ranges
     ("latitude = 38.57", "latitude = 385.7", "[site]: latitude: 385.7 does not fit; give a number from -90"),
     ("longitude = -7.91", "longitude = 191", "[site]: longitude: 191 does not fit; give a number from -180"),
@@ -81,12 +90,53 @@ MISTAKES = [
     ('kind = "air temperature"', 'kind = "rain"', '"air": unit: "°C" is no unit of rain; give "mm", "in" or'),
     ('topic = "garden/air"', 'topic = "g"\nzone = "salad"', '"air": zone: air temperature belongs to the wh'),
     ("calibration = [[2600, 0.05], [1700, 0.15]]", "", '"probe": calibration: is missing; raw counts need ['),
-    ("[1700, 0.15]", "[2600, 0.15]", '"probe": calibration: both points have the raw reading 2600; take one'),
-    ("[1700, 0.15]", "[1700, 0.05]", '"probe": calibration: both points have the value 0.05; the sensor wou'),
+    ("[1700, 0.15]", "[2600, 0.15]", '"probe": calibration: two points have the raw reading 2600; take one'),
+    ("[1700, 0.15]", "[1700, 0.05]", '"probe": calibration: two points have the value 0.05; between them th'),
     ("[1700, 0.15]", "[1700, 15]", '"probe": calibration: the values 0.05 and 15 must be in m3/m3, from 0 t'),
     ('"garden/air"', '"garden/tomatoes"\npointer = "/moisture"', '"air": topic: "garden/tomatoes" is alread'),
     ('"garden/air"', '"garden/air"\ntime_pointer = "/t"', '"air": time_pointer: needs a JSON payload; give'),
+    ("[1700, 0.15]]", "[1700, 0.15], [1200, 0.1]]", '"probe": calibration: the values must all rise or all fall'),
+    ("[1700, 0.15]]", "[1700, 0.15]" + ", [1, 1]" * 5 + "]", "calibration: a list does not fit; give two to six pa"),
+    (CALIBRATION, "calibration = [[2600, 0.05]]", '"probe": calibration: a list does not fit; give two to six pairs'),
+    (CALIBRATION, "polynomial = [0.3]", '"probe": polynomial: a list does not fit; give two to six numbers in a list'),
+    (CALIBRATION, "polynomial = [0.3, 0]", '"probe": polynomial: has no coefficient but the constant; the sensor wou'),
+    (CALIBRATION, f"{CALIBRATION}\npolynomial = [0, 1]", '"probe": polynomial: stands beside calibration; one of them'),
+    (f'"raw"\n{CALIBRATION}', '"permittivity"', '"probe": permittivity: is missing; give "topp" or "ledieu", or a c'),
+    (f'"raw"\n{CALIBRATION}', '"kPa"', '"probe": tension: is missing; true takes the texture of the zone; or give a'),
+    (f'"raw"\n{CALIBRATION}', '"cb"\ntension = false', '"probe": tension: is missing; true takes the texture of the'),
+    (f'"raw"\n{CALIBRATION}', '"%"\ntension = true', '"probe": tension: says nothing about "%"; it goes with the unit'),
+    (CALIBRATION, 'permittivity = "topp"', '"probe": permittivity: says nothing about "raw"; it goes with the unit "p'),
+    (CALIBRATION, 'permittivity = "top"', '"probe": permittivity: "top" does not fit; give "topp" or "ledieu"; did y'),
+    ('unit = "°C"', "", '"air": unit: is missing; give "°C", "°F" or "raw"'),
+    ('unit = "°C"', 'unit = "kPa"', '"air": unit: "kPa" is no unit of air temperature; give "°C", "°F" or "raw"'),
+    ('kind = "air temperature"', 'kind = "rain switch"', '"air": unit: says nothing about rain switch; take it out'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\nsd = 0.1', '"air": sd: says nothing about rain switch; take it out'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\non = "rain"', '"air": off: is missing; whoever names the word for on'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\noff = "0"', '"air": on: is missing; whoever names the word for off na'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\non = "a"\noff = "a"', '"air": off: "a" is also the word for on; the two'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\non = ""\noff = "a"', '"air": on: "" does not fit; give a word of 1 to'),
+    (AIR, 'kind = "rain switch"\ntopic = "t"\nzone = "salad"', '"air": zone: rain switch belongs to the whole site'),
+    (AIR, f'{AIR}\non = "wet"', '"air": on: says nothing about air temperature; take it out'),
+    (AIR, 'kind = "soil temperature"\ntopic = "t"\nunit = "°C"\nzone = "sald"', '"air": zone: "sald" is no zone of t'),
+    # Shade, pots, tender plants
+    ("area_m2 = 4", 'area_m2 = 4\nshade = [{ kind = "cloth" }]', '"salad": shade no. 1.percent: is missing; give a nu'),
+    ("area_m2 = 4", 'area_m2 = 4\nshade = [{ kind = "roof", percent = 9 }]', '"salad": shade no. 1.kind: "roof" does '),
+    ("area_m2 = 4", f"area_m2 = 4\n{shade('percent = 0.5')}", '"salad": shade no. 1.percent: 0.5 does not fit; give '),
+    ("area_m2 = 4", f"area_m2 = 4\n{shade('percent = 50, months = [13]')}", "shade no. 1.months: a list does not fit;"),
+    ("area_m2 = 4", f"area_m2 = 4\n{shade('percent = 50, months = [6, 7, 6]')}", "shade no. 1.months: 6 is there twic"),
+    ("area_m2 = 4", f"area_m2 = 4\n{shade('percent = 50, hours = { from = 11:00:00, until = 11:00:00 }')}",
+     '"salad": shade no. 1.hours: begins and ends at 11:00:00; for shade all day leave hours out'),
+    ("area_m2 = 4", 'area_m2 = 4\nshade = [{ kind = "tree", percent = 50, by_hand = true }]',
+     '"salad": shade no. 1.by_hand: is true, but nobody puts up a tree; take it out, or call it cloth'),
+    ("pots = {", 'soil = "loam"\npots = { available_share = 0.3,', '"peppers": pots.available_share: is what field_ca'),
+    ("area_m2 = 4", "area_m2 = 4\nestablished_after_days = 9", '"salad": established_after_days: counts from the plan'),
+    ("area_m2 = 4", "area_m2 = 4\nvalue = 4", '"salad": value: 4 does not fit; give a whole number from 1 to 3'),
+    ("length_m = 8", "length_m = 8, uniformity = 88", '"salad": line.uniformity: 88 does not fit; give a number fro'),
+    ("depth_cm = 6", "depth_cm = 6, cover = 90", '"tomatoes": mulch.cover: 90 does not fit; give a number from 0 t'),
+    ("capacity_l_min = 12", "capacity_l_min = 12\nsalinity_ds_m = 800", "[supply]: salinity_ds_m: 800 does not fit; g"),
     # Times and weather
+    ("elevation_m = 240\n", "", "[site]: elevation_m: is missing; give a number from -450 to 6000"),
+    ("mild_day_c = 26", "mild_day_c = 26\nhot_night_c = 37", "[heat]: hot_night_c: 37 must be below hot_day_c, 37"),
     ("mild_day_c = 26", "mild_day_c = 37", "[heat]: mild_day_c: 37 must be below hot_day_c, 37"),
     ("until = 09:00:00", "until = 20:00:00", "[watering]: allowed no. 1: begins and ends at 20:00:00, so it"),
     ("20:00:00, until = 09:00:00", "10:00:00, until = 16:00:00", "[watering]: allowed: leaves no room for d"),
@@ -206,3 +256,12 @@ def test_the_masters_dead_times_may_not_eat_an_opening() -> None:
 
     assert rest == []
     assert '"salad": longest_open_min: 1.5 is no longer than the master\'s lead_s and trail_s together (90 s)' in line
+
+
+def test_a_tension_needs_a_texture_with_a_curve() -> None:
+    text = edited(f'unit = "raw"\n{CALIBRATION}', 'unit = "kPa"\ntension = true')
+    assert lines_of(text) == []
+
+    (line,) = lines_of(text.replace('zone = "tomatoes"', 'zone = "peppers"'))
+    assert '"probe": tension: there is no retention curve for "potting mix", only for "sand", "loamy sand"' in line
+    assert line.endswith("; give a calibration instead")

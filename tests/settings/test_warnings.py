@@ -18,13 +18,19 @@ DOUBTFUL = [
     ("latitude = 38.57", "latitude = 66", "[site]: latitude: 66 has days without sunrise"),
     ("until = 09:00:00", "until = 23:00:00", "[watering]: allowed: leaves no room for dawn of 21 April (00:"),
     ("from = 20:00:00", "from = 23:00:00", "[watering]: allowed: leaves no room for dusk of 21 "),
+    ('"lettuce"', '"okra"', '[[zone]] "salad": crop: nobody has printed what "okra" bears of salt; salinity_ds_m is'),
+    ('"lettuce"', '"strawberry"', '[[zone]] "salad": crop: water of 5 dS/m is too salty for "strawberry"; 30% of it'),
     ('username = "seepward"', 'username = "me"\nhost = "broker.lan"', "[mqtt]: tls: without it the password crosses"),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("old", "new", "says"), DOUBTFUL, ids=lambda text: text[:30])
 def test_what_looks_wrong_is_said(old: str, new: str, says: str) -> None:
-    (warning,) = loaded(edited(old, new)).warnings()
+    text = edited(old, new)
+    if "salt" in says:
+        text = text.replace("capacity_l_min = 12", "capacity_l_min = 12\nsalinity_ds_m = 5")
+
+    (warning,) = loaded(text).warnings()
 
     assert f"garden.toml: {says}" in warning
     assert warning.isprintable()

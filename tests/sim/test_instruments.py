@@ -26,6 +26,9 @@ class Entry:
     pointer: str | None = None
     unit: str = "m3/m3"
     calibration: Sequence[tuple[float, float]] | None = None
+    polynomial: Sequence[float] | None = None
+    on: str | None = None
+    off: str | None = None
     time_pointer: str | None = None
 
 

@@ -146,8 +146,8 @@ def test_pulses_with_rests_save_what_one_long_run_loses() -> None:
 
 
 def test_mulch_saves_evaporation_and_drinks_water_from_above() -> None:
-    straw_over = bed("over", crop="lettuce", mulch=Mulch("straw", 6.0, drinks_mm=0.0))
-    straw_under = bed("under", crop="lettuce", mulch=Mulch("straw", 6.0, drinks_mm=2.4))
+    straw_over = bed("over", crop="lettuce", mulch=Mulch("straw", 6.0, holds_mm=2.4, under_line=True))
+    straw_under = bed("under", crop="lettuce", mulch=Mulch("straw", 6.0, holds_mm=2.4))
     plot = Plot(Built(site(bed("bare", crop="lettuce"), straw_over, straw_under)), 1, start=START,
                 script=dry_days(10), quality="exact")
     live(plot, 10, 8.0, times=4)
