@@ -1,0 +1,285 @@
+"""The balance of a bed: nothing made, nothing lost, rain once, and probes believed as far as they deserve."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.agronomy.crop import CROPS
+from controller.agronomy.reference_et import ReferenceEt
+from controller.agronomy.soil import SOILS
+from controller.core import soil
+from controller.core.forecast import Forecast, Hour
+from controller.core.garden import Bed, DayLedger, Probe
+from controller.core.moment import local_midnight
+from controller.core.site import Sensor, Site
+from controller.core.soil import advance, expected_rain_mm, new_bed, notice, plants_on, rain_on, rain_to_come_mm, wet
+from controller.core.weather import DayWeather, WeatherBook, take_forecast
+from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
+
+JULY_15 = date(2026, 7, 15)
+START = local_midnight(JULY_15, LISBON)
+HOUR = timedelta(hours=1)
+ZONE = a_zone(root_depth_m=0.4)
+SITE = a_site(ZONE)
+BOOK = take_forecast(WeatherBook(), a_forecast(START, [33.0] * 12), SITE)
+PROBE = Sensor("probe", "moisture", "tomatoes", sd=0.02)
+
+
+def a_bed(depletion_mm: float = 8.0, sd_mm: float = 3.0, site: Site = SITE) -> Bed:
+    return replace(new_bed(site.zones[0], site, START), depletion_mm=depletion_mm, sd_mm=sd_mm)
+
+
+def lived(bed: Bed, hours: float, book: WeatherBook = BOOK, site: Site = SITE, now: datetime | None = None) -> Bed:
+    until = bed.as_of + hours * HOUR
+    return advance(bed, site.zones[0], site, book, until, until if now is None else now)
+
+
+def flows(ledger: DayLedger) -> float:
+    """What a day's ledger says the depletion has changed by."""
+    taken = ledger.used_mm + ledger.drained_mm + ledger.corrected_mm
+    return taken - ledger.rain_mm - ledger.irrigation_net_mm
+
+
+# The balance --------------------------------------------------------------------------------------
+
+
+happenings = st.lists(
+    st.tuples(st.sampled_from(["live", "water", "rain", "read"]), st.floats(0.0, 30.0, allow_nan=False)), max_size=40
+)
+
+
+@settings(deadline=None, max_examples=80)
+@given(happenings)
+def test_no_water_is_made_or_lost(history: list[tuple[str, float]]) -> None:
+    bed, probe, whole = a_bed(), Probe(), 0.0
+    first = bed.depletion_mm
+    for what, size in history:
+        if what == "live":
+            for _ in range(6):
+                before = bed.today.day
+                bed = lived(bed, size / 6)
+                if bed.today.day != before:
+                    assert bed.yesterday is not None
+                    whole += flows(bed.yesterday)
+        elif what == "water":
+            bed = wet(bed, ZONE, size, bed.as_of)
+        elif what == "rain":
+            bed = rain_on(bed, size)
+        else:
+            probe = replace(probe, value=0.05 + size / 300.0, at=bed.as_of, same_since=bed.as_of)
+            bed, probe = notice(bed, probe, PROBE, ZONE, SITE, BOOK, bed.as_of)
+        assert 0.0 <= bed.depletion_mm <= plants_on(ZONE, JULY_15, 5.0).available_mm + 1e-9
+        assert bed.sd_mm >= 0.0
+    assert bed.depletion_mm == pytest.approx(first + whole + flows(bed.today), abs=1e-9)
+
+
+def test_depletion_beyond_what_shrunken_roots_can_hold_is_booked_and_not_made() -> None:
+    deep = a_bed(depletion_mm=30.0)
+    shallow = a_site(a_zone(root_depth_m=0.2))
+    after = lived(deep, 14.0, site=shallow)
+    available = plants_on(shallow.zones[0], JULY_15, 5.0).available_mm
+    assert after.depletion_mm <= available < 30.0
+    assert after.depletion_mm == pytest.approx(30.0 + flows(after.today), abs=1e-9)
+    assert after.today.corrected_mm < 0.0
+
+
+def test_what_is_above_field_capacity_drains() -> None:
+    bed = wet(a_bed(5.0), ZONE, 8.0, START)
+    assert (bed.depletion_mm, bed.today.drained_mm) == (0.0, 3.0)
+    bed = rain_on(a_bed(5.0), 20.0)
+    assert (bed.depletion_mm, bed.today.drained_mm) == (0.0, 15.0)
+
+
+def test_a_night_draws_nothing_and_a_day_its_whole_demand() -> None:
+    night = lived(a_bed(1.0), 5.0)
+    assert night.today.used_mm == 0.0
+    evening = lived(night, 17.0)
+    demand = plants_on(ZONE, JULY_15, evening.today.et0_mm).demand_mm
+    assert evening.today.demand_mm == pytest.approx(demand)
+    assert evening.today.et0_mm > 4.0
+
+
+def test_the_size_of_the_steps_does_not_matter_to_a_bed_that_is_not_short() -> None:
+    once, often = lived(a_bed(0.0), 22.0), a_bed(0.0)
+    for _ in range(220):
+        often = lived(often, 0.1)
+    assert often.depletion_mm == pytest.approx(once.depletion_mm, abs=1e-6)
+
+
+def test_a_bed_that_is_asked_about_the_past_stays_as_it_is() -> None:
+    bed = a_bed()
+    assert advance(bed, ZONE, SITE, BOOK, START - HOUR, START) == bed
+
+
+@pytest.mark.published(
+    source="FAO-56 (1998), Example 37: tomato, TAW 160, p 0.40, ETo 5, Kc 1.2, depletion at the end of days 1 to 10"
+)
+def test_the_handbooks_ten_days_without_rain(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page takes a day's stress from the evening before; here it follows through the day, so a little less is
+    drawn on each: up to 0.9 mm of 50 by the tenth day."""
+    printed = [61.0, 67.0, 72.8, 78.3, 83.4, 88.2, 92.6, 96.9, 100.8, 104.5]
+    monkeypatch.setattr(soil, "et0_of", lambda *_: ReferenceEt(5.0, "Hargreaves", ()))
+    crop = replace(CROPS["tomato"], kc_ini=1.2, kc_mid=1.2, kc_end=1.2, depletion_fraction=0.44)   # 0.40 at 6 mm
+    ground = replace(SOILS["loamy sand"], field_capacity=0.26, wilting_point=0.10)
+    zone = a_zone(crop=crop, soil=ground, root_depth_m=1.0)
+    site = a_site(zone)
+    bed = a_bed(55.0, site=site)
+    for day, expected in enumerate(printed):
+        bed = advance(bed, zone, site, BOOK, START + (day + 1) * 24 * HOUR, START)
+        assert bed.yesterday is not None
+        assert bed.depletion_mm == pytest.approx(expected, abs=0.2 if day < 3 else 1.0)
+    assert bed.yesterday is not None
+    assert bed.yesterday.stress_hours > 10.0
+
+
+def test_a_bed_nobody_has_told_of_is_half_way_and_very_unsure() -> None:
+    bed, plants = new_bed(ZONE, SITE, START), plants_on(ZONE, JULY_15, 5.0)
+    assert bed.depletion_mm == pytest.approx(plants.readily_mm / 2)
+    assert bed.sd_mm >= plants.available_mm / 4
+
+
+def test_not_knowing_grows_with_the_days() -> None:
+    """From a sure start; how fast is common practice, no source."""
+    sds = [lived(a_bed(0.0, 0.1), 24.0 * days).sd_mm for days in range(1, 4)]
+    assert sds == sorted(sds)
+    assert sds[0] > 0.2
+
+
+# Rain ---------------------------------------------------------------------------------------------
+
+
+def rainy(mm: float, chance: float | None = 0.9, day: int = 0) -> WeatherBook:
+    hours = [
+        Hour(START + n * HOUR, 22.0, 60.0, 2.0, 200.0, mm / 24.0 if n // 24 == day else 0.0, chance)
+        for n in range(96)
+    ]
+    return take_forecast(WeatherBook(), Forecast("t", START, tuple(hours)), SITE)
+
+
+GAUGED = a_site(ZONE, sensors=(Sensor("rain", "rain"),))
+
+
+def test_without_a_gauge_the_days_rain_is_credited_once_at_midnight() -> None:
+    bed = lived(a_bed(20.0), 23.9, rainy(12.0))
+    assert bed.today.rain_mm == 0.0
+    bed = lived(bed, 24.0, rainy(12.0))
+    assert bed.yesterday is not None
+    assert (bed.yesterday.rain_mm, bed.today.rain_mm) == (pytest.approx(12.0), 0.0)
+
+
+def test_rain_that_was_not_sure_is_not_credited() -> None:
+    bed = lived(a_bed(20.0), 24.5, rainy(12.0, 0.5))
+    assert bed.yesterday is not None
+    assert bed.yesterday.rain_mm == 0.0
+
+
+def test_with_a_gauge_only_the_gauge_credits_rain_that_is_past() -> None:
+    bed = lived(rain_on(lived(a_bed(20.0), 9.0, rainy(12.0), GAUGED), 4.0), 16.0, rainy(12.0), GAUGED)
+    assert bed.yesterday is not None
+    assert bed.yesterday.rain_mm == 4.0
+
+
+def test_with_a_gauge_too_the_rain_of_days_ahead_is_foreseen() -> None:
+    book = rainy(12.0, day=1)
+    foreseen = lived(a_bed(20.0), 49.0, book, GAUGED, now=START)
+    assert foreseen.yesterday is not None
+    assert foreseen.yesterday.rain_mm == pytest.approx(12.0)
+
+
+def test_rain_that_has_fallen_into_the_bed_is_not_to_come_any_more() -> None:
+    bed = a_bed(20.0)
+    assert rain_to_come_mm(bed, GAUGED, rainy(12.0), JULY_15, START) == pytest.approx(12.0)
+    assert rain_to_come_mm(rain_on(bed, 4.0), GAUGED, rainy(12.0), JULY_15, START) == pytest.approx(8.0)
+    assert rain_to_come_mm(rain_on(bed, 40.0), GAUGED, rainy(12.0), JULY_15, START) == 0.0
+    tomorrow = JULY_15 + timedelta(days=1)
+    assert rain_to_come_mm(rain_on(bed, 4.0), GAUGED, rainy(12.0, day=1), tomorrow, START) == pytest.approx(12.0)
+
+
+@pytest.mark.published(source="FAO-56 (1998), chapter 8: rain under 0.2 ETo is ignored")
+def test_a_sprinkle_does_not_count() -> None:
+    day = DayWeather(JULY_15, 30.0, 15.0, "forecast", rain_mm=1.0, rain_probability=1.0)
+    assert expected_rain_mm(day, 5.1, 0.7) == 0.0
+    assert expected_rain_mm(day, 5.0, 0.7) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("mm", "chance", "counted"), [(9.0, 0.69, 0.0), (9.0, 0.7, 9.0), (9.0, None, 9.0), (None, 1.0, 0.0)]
+)
+def test_only_rain_as_good_as_certain_counts(mm: float | None, chance: float | None, counted: float) -> None:
+    day = DayWeather(JULY_15, 30.0, 15.0, "measured", rain_mm=mm, rain_probability=chance)
+    assert expected_rain_mm(day, 5.0, 0.7) == counted
+
+
+# Probes -------------------------------------------------------------------------------------------
+
+
+def moisture(depletion_mm: float) -> float:
+    """What a perfect probe reads at a depletion."""
+    return ZONE.soil.field_capacity - depletion_mm / 400.0
+
+
+def told(bed: Bed, depletion_mm: float, probe: Probe | None = None, sensor: Sensor = PROBE) -> tuple[Bed, Probe]:
+    value = moisture(depletion_mm)
+    probe = replace(probe or Probe(), value=value, at=bed.as_of, same_since=bed.as_of)
+    return notice(bed, probe, sensor, ZONE, SITE, BOOK, bed.as_of)
+
+
+def test_an_unsure_bed_follows_the_probe_and_a_sure_one_hardly() -> None:
+    unsure, _ = told(a_bed(4.0, 12.0), 14.0)
+    sure, _ = told(a_bed(4.0, 1.5), 14.0)
+    assert 4.0 < sure.depletion_mm < 6.0 < 10.0 < unsure.depletion_mm < 14.0
+    assert unsure.sd_mm < 12.0
+
+
+def test_a_sure_probe_moves_the_bed_more_than_an_unsure_one() -> None:
+    good, _ = told(a_bed(4.0, 6.0), 14.0, sensor=replace(PROBE, sd=0.005))
+    poor, _ = told(a_bed(4.0, 6.0), 14.0, sensor=replace(PROBE, sd=0.05))
+    assert 12.0 < good.depletion_mm <= 14.0
+    assert 4.0 < poor.depletion_mm < 7.0
+
+
+def test_a_probe_that_agrees_changes_nothing_but_the_doubt() -> None:
+    bed, probe = told(a_bed(8.0, 3.0), 8.0)
+    assert bed.depletion_mm == pytest.approx(8.0)
+    assert bed.sd_mm < 3.0
+    assert (probe.word, probe.trust) == ("good", 1.0)
+
+
+def test_sixty_readings_in_an_hour_count_little_more_than_one() -> None:
+    once, _ = told(a_bed(4.0, 6.0), 14.0)
+    often, probe = a_bed(4.0, 6.0), None
+    for minute in range(60):
+        often = replace(often, as_of=START + minute * timedelta(minutes=1))
+        often, probe = told(often, 14.0, probe)
+    assert often.depletion_mm - once.depletion_mm < 0.35 * (14.0 - once.depletion_mm)
+
+
+def test_a_wild_reading_corrects_nothing_and_one_that_agrees_again_does() -> None:
+    bed, probe = told(a_bed(2.0, 0.5), 38.0)
+    assert (bed, probe.word) == (a_bed(2.0, 0.5), "doubtful")
+    bed, probe = told(bed, 3.0, probe)
+    assert probe.word == "good"
+    assert bed.depletion_mm > 2.0
+
+
+def test_a_probe_that_never_moves_is_stuck_until_it_moves() -> None:
+    bed = lived(a_bed(8.0), 25.0)
+    frozen = Probe(value=moisture(3.0), at=bed.as_of, same_since=START)
+    after, probe = notice(bed, frozen, PROBE, ZONE, SITE, BOOK, bed.as_of)
+    assert (after, probe.word, probe.trust) == (bed, "stuck", 0.0)
+    _, probe = told(bed, bed.depletion_mm, probe)
+    assert probe.word == "good"
+
+
+def test_a_probe_that_sleeps_through_a_soak_is_stuck() -> None:
+    soaked = replace(wet(a_bed(12.0), ZONE, 12.0, START + 2 * HOUR), last_litres=120.0, as_of=START + 5 * HOUR)
+    asleep = Probe(value=moisture(12.0), at=soaked.as_of, same_since=START)
+    after, probe = notice(soaked, asleep, PROBE, ZONE, SITE, BOOK, soaked.as_of)
+    assert (after.depletion_mm, probe.word) == (soaked.depletion_mm, "stuck")
+
+
+def test_a_probe_without_a_word_changes_nothing() -> None:
+    assert notice(a_bed(), Probe(), PROBE, ZONE, SITE, BOOK, datetime(2026, 7, 15, tzinfo=UTC)) == (a_bed(), Probe())
