@@ -1,0 +1,198 @@
+"""What a zone is owed, when, and whether its own figures add up to it."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from controller.agronomy.crop import CROPS
+from controller.core.forecast import Forecast
+from controller.core.garden import Bed, Need
+from controller.core.moment import local_midnight
+from controller.core.need import View, dawn_need, dusk_need, need_by_hand, view
+from controller.core.site import Heat, Mulch, Site, Zone
+from controller.core.soil import new_bed
+from controller.core.weather import WeatherBook, take_forecast
+from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
+
+DAY = date(2026, 7, 15)
+START = local_midnight(DAY, LISBON)
+
+
+def seen(
+    depletion_mm: float,
+    *maxima: float,
+    zone: Zone | None = None,
+    rain: dict[int, float] | None = None,
+    chance: float = 0.9,
+    site: Site | None = None,
+) -> View:
+    """A zone at midnight before a day of that maximum and those after it."""
+    site = site or a_site(zone or a_zone(root_depth_m=0.5))
+    told = a_forecast(START, list(maxima or (33.0,) * 5), rain=rain)
+    hours = tuple(replace(hour, rain_probability=chance if hour.rain_mm else 0.0) for hour in told.hours)
+    book = take_forecast(WeatherBook(), Forecast("t", START, hours), site)
+    bed: Bed = replace(new_bed(site.zones[0], site, START), depletion_mm=depletion_mm, sd_mm=1.0)
+    return view(site, site.zones[0], bed, book, DAY, START)
+
+
+def owed(need: Need | None) -> float:
+    return 0.0 if need is None else need.net_mm
+
+
+def on_the_edge(**kwargs: object) -> float:
+    """The depletion from which an ordinary day would take the bed past its readily available water."""
+    look = seen(0.0, **kwargs)  # type: ignore[arg-type]
+    return look.plants.readily_mm - look.plants.demand_mm
+
+
+# The dawn soak ------------------------------------------------------------------------------------
+
+
+def test_an_ordinary_dawn_waits_until_the_day_would_take_what_is_easily_drawn() -> None:
+    edge = on_the_edge()
+    assert edge > 2.0
+    assert dawn_need(seen(edge - 0.1)) is None
+    need = dawn_need(seen(edge + 0.1))
+    assert need is not None
+    assert need.purpose == "dawn soak"
+    assert "By dusk" in " ".join(need.reasons)
+
+
+def test_an_ordinary_soak_leaves_a_little_room_for_rain_and_one_before_heat_none() -> None:
+    look, hot = seen(14.0), seen(14.0, 33.0, 33.0, 38.0)
+    assert owed(dawn_need(look)) == pytest.approx(14.0 - 0.10 * look.plants.readily_mm)
+    assert owed(dawn_need(hot)) == pytest.approx(14.0)
+
+
+def test_heat_ahead_fills_a_bed_that_could_have_waited() -> None:
+    early = on_the_edge() / 2
+    assert dawn_need(seen(early)) is None
+    need = dawn_need(seen(early, 33.0, 33.0, 38.0))
+    assert need is not None
+    assert need.net_mm == pytest.approx(early)
+    assert "38 °C on Friday" in " ".join(need.reasons)
+    assert dawn_need(seen(early, 33.0, 33.0, 33.0, 38.0)) is None, "three days ahead is not yet ahead"
+
+
+def test_how_many_days_ahead_heat_is_met_is_the_sites_to_say() -> None:
+    site = a_site(a_zone(root_depth_m=0.5), heat=Heat(hot_day_c=35.0, days_before=3))
+    assert dawn_need(seen(3.0, 33.0, 33.0, 33.0, 35.0, site=site)) is not None
+
+
+def test_sure_rain_lowers_the_soak_and_unsure_rain_does_not() -> None:
+    dry = owed(dawn_need(seen(16.0)))
+    assert owed(dawn_need(seen(16.0, rain={0: 3.0}, chance=0.3))) == pytest.approx(dry, rel=0.05)
+    sure = dawn_need(seen(16.0, rain={0: 3.0}))
+    assert sure is not None
+    assert sure.net_mm == pytest.approx(dry - 3.0, rel=0.1)
+    assert "3.0 mm of rain is as good as certain" in " ".join(sure.reasons)
+    assert dawn_need(seen(16.0, rain={0: 40.0})) is None
+
+
+def test_tender_plants_are_watered_at_half_of_what_others_wait_for() -> None:
+    tender = a_zone(root_depth_m=0.5, tender=True)
+    edge = on_the_edge()
+    assert dawn_need(seen(edge - 0.5)) is None
+    need = dawn_need(seen(edge - 0.5, zone=tender))
+    assert need is not None
+    assert "past half of the easily drawn" in " ".join(need.reasons)
+
+
+def test_what_is_not_worth_a_valve_is_left() -> None:
+    assert dawn_need(seen(0.9, 40.0)) is None
+    assert owed(dawn_need(seen(1.1, 40.0))) == pytest.approx(1.1)
+
+
+# The dusk refresh ---------------------------------------------------------------------------------
+
+
+def test_the_refresh_follows_hot_days_only() -> None:
+    readily = seen(0.0, 38.0).plants.readily_mm
+    assert dusk_need(seen(0.8 * readily, 36.9)) is None
+    need = dusk_need(seen(0.8 * readily, 38.0))
+    assert need is not None
+    assert need.purpose == "dusk refresh"
+    assert "reaches 38 °C" in need.reasons[0]
+
+
+def test_the_refresh_is_for_beds_that_have_lost_more_than_half_of_what_is_easily_drawn() -> None:
+    readily = seen(0.0, 38.0).plants.readily_mm
+    assert dusk_need(seen(0.5 * readily, 38.0)) is None
+    assert dusk_need(seen(0.5 * readily + 0.1, 38.0)) is not None
+
+
+def test_the_refresh_is_small() -> None:
+    look = seen(25.0, 41.0)
+    assert owed(dusk_need(look)) == pytest.approx(0.5 * look.plants.demand_mm)
+
+
+def test_a_zone_that_wants_no_refresh_gets_none() -> None:
+    assert dusk_need(seen(25.0, 41.0, zone=a_zone(root_depth_m=0.5, dusk_refresh=False))) is None
+
+
+# Depths and litres --------------------------------------------------------------------------------
+
+
+DRINKING = Mulch("bark", 8.0, holds_mm=2.0)
+
+
+@pytest.mark.parametrize("mulch", [None, DRINKING, Mulch("straw", 6.0, holds_mm=2.0, under_line=True)])
+def test_depths_become_litres_and_mulch_over_the_ground_drinks_first(mulch: Mulch | None) -> None:
+    zone = a_zone(root_depth_m=0.5, mulch=mulch)
+    need = dawn_need(seen(14.0, 40.0, zone=zone))
+    assert need is not None
+    drinks = 2.0 if mulch is DRINKING else 0.0
+    assert need.gross_mm == pytest.approx(need.net_mm / zone.line.efficiency + drinks)
+    assert need.litres == pytest.approx(need.gross_mm * zone.area_m2)
+    assert any("pull it back" in reason for reason in need.reasons) == (mulch is DRINKING)
+
+
+def test_the_figures_add_up_to_the_litres() -> None:
+    """Everything that is said is said with numbers, and the numbers are those that were used."""
+    zone = a_zone(root_depth_m=0.5)
+    need = dawn_need(seen(16.0, rain={0: 3.0}, zone=zone))
+    assert need is not None
+    f = {figure.name: figure.value for figure in need.figures}
+    assert f["ETc"] == pytest.approx(f["Kc"] * f["ET0"])
+    assert f["TAW"] == pytest.approx(1000 * (zone.soil.field_capacity - zone.soil.wilting_point) * f["Zr"])
+    assert f["RAW"] == pytest.approx(f["p"] * f["TAW"])
+    assert f["p"] == pytest.approx(max(0.1, CROPS["tomato"].depletion_fraction + 0.04 * (5 - f["ETc"])))
+    assert f["missing by dusk"] == pytest.approx(f["Dr"] + f["ETc"] - f["rain that counts"])
+    assert f["room left for rain"] == pytest.approx(0.10 * f["RAW"])
+    assert f["net depth"] == pytest.approx(f["Dr"] - f["room left for rain"] - f["rain that counts"])
+    assert f["gross depth"] == pytest.approx(f["net depth"] / zone.line.efficiency)
+    assert f["water"] == pytest.approx(f["gross depth"] * zone.area_m2) == pytest.approx(need.litres)
+
+
+@pytest.mark.published(source="FAO-56 (1998), eqs. 82, 83 and note of Table 22, on sand of 75 mm/m and p 0.40")
+@pytest.mark.parametrize(
+    ("root_m", "etc_mm", "raw_mm"), [(0.2, 5, 6.0), (0.3, 8, 6.3), (0.5, 11, 6.0), (0.7, 14, 5.25), (0.2, 14, 1.5)]
+)
+def test_shallow_roots_in_sand_pass_what_is_easily_drawn_before_noon_on_the_hottest_days(
+    root_m: float, etc_mm: float, raw_mm: float
+) -> None:
+    """Why a hot day has a dusk refresh at all: what dawn can store is less than the day draws."""
+    look = seen(0.0)
+    crop = replace(look.zone.crop, depletion_fraction=0.40)
+    sand = replace(look.zone.soil, field_capacity=0.115, wilting_point=0.040)
+    kc = etc_mm / look.plants.et0_mm
+    zone = replace(
+        look.zone, crop=replace(crop, kc_ini=kc, kc_mid=kc, kc_end=kc), soil=sand, root_depth_m=root_m
+    )
+    plants = seen(0.0, zone=zone).plants
+    assert plants.demand_mm == pytest.approx(etc_mm)
+    assert plants.readily_mm == pytest.approx(raw_mm, abs=0.01)
+
+
+def test_by_hand_is_what_was_asked() -> None:
+    zone = a_zone()
+    need = need_by_hand(zone, 5.0, "Asked for by hand.")
+    assert (need.gross_mm, need.litres, need.net_mm) == (5.0, 50.0, 5.0 * zone.line.efficiency)
+    assert need.reasons == ("Asked for by hand.",)
+
+
+def test_the_hot_day_that_is_named_is_the_first_one() -> None:
+    look = seen(9.0, 33.0, 38.0, 42.0)
+    assert look.hot_ahead is not None
+    assert look.hot_ahead.day == DAY + timedelta(days=1)
