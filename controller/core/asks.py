@@ -36,7 +36,7 @@ def hear(site: Site, garden: Garden, ask: Ask, now: Now) -> tuple[Garden, list[A
     before = next((heard for heard in garden.heard if heard.id == ask.id), None)
     if before is not None:
         said = f"Heard before, not done again: {before.said}"
-        return garden, [Answer(ask.id, before.ok, said)]
+        return garden, [Answer(ask.id, False, said)]
     try:
         _refuse_unfit(site, garden, ask, now)
         after, actions, said = VERBS[ask.do](site, garden, ask, now)

@@ -81,6 +81,7 @@ tender = true
 valve = {{ pin = {salad}, active = "low" }}
 line = {{ kind = "weeper hose", flow_l_h_m = 5, length_m = 8, flow_l_min = 1 }}
 
+{normals}
 [[sensor]]
 id = "tomatoes-probe"
 kind = "soil moisture"
@@ -153,6 +154,7 @@ class Rig:
                 master=MASTER_PIN,
                 tomatoes=TOMATO_PIN,
                 salad=SALAD_PIN,
+                normals="".join(f"[[normal]]\nmonth = {month}\ntmax_c = 40\ntmin_c = 24\n" for month in range(1, 13)),
             ),
             encoding="utf-8",
         )
