@@ -1,6 +1,7 @@
 """Pulses on one supply: always allowed, never lost, and how good the list rule is beside the proven optimum."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -37,7 +38,7 @@ def broken(
             found.append(f"{chain.zone}: numbers out of order")
         found += [
             f"{chain.zone}: rests {b.start_s - a.end_s}"
-            for a, b in zip(mine, mine[1:], strict=False)
+            for a, b in pairwise(mine)
             if b.start_s - a.end_s < chain.rest_s - 1e-6
         ]
     flows = [(s.start_s, s.end_s, by_zone[s.zone].flow_l_min) for s in slots]
@@ -49,8 +50,8 @@ def broken(
         drawn = flow + sum(f for a, b, f in flows if a < start - 1e-6 < b - 1e-6)
         if drawn > capacity + 1e-6 and start > 0:
             found.append(f"{drawn} L/min where another begins at {start}")
-    found += [f"{s.zone} in barred time" for s in slots for a, b in barred if s.start_s < b - 1e-6 and s.end_s > a + 1e-6]
-    return found
+    inside = [s for s in slots for a, b in barred if s.start_s < b - 1e-6 and s.end_s > a + 1e-6]
+    return found + [f"{s.zone} in barred time" for s in inside]
 
 
 def makespan(slots: Sequence[Slot]) -> float:

@@ -1,0 +1,309 @@
+"""When water runs: in the night, in the allowed hours, on one supply, within the valves' limits; and what is left out."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from controller.agronomy.infiltration import rest_min
+from controller.agronomy.soil import SOILS
+from controller.core.garden import Garden, Plan, Watering
+from controller.core.moment import Now, local_date, local_midnight
+from controller.core.plan import (
+    LATE_H,
+    make_plan,
+    sessions,
+    split,
+    sunrise_of,
+    sunset_of,
+)
+from controller.core.site import Hours, Line, Site, Supply, Zone
+from controller.core.site import Watering as Rules
+from controller.core.step import new_garden
+from controller.core.weather import take_forecast
+from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
+
+DAY = date(2026, 7, 15)
+NOON = local_midnight(DAY, LISBON) + timedelta(hours=12)
+TOMORROW = DAY + timedelta(days=1)
+MINUTE = timedelta(minutes=1)
+
+
+def garden(site: Site, *maxima: float, depletion_mm: float = 15.0, now: datetime = NOON) -> Garden:
+    """Every bed that dry, on the day of `now` and the forecast from its midnight on."""
+    midnight = local_midnight(local_date(now, site.timezone), site.timezone)
+    fresh = new_garden(site, Now(1.0, now))
+    book = take_forecast(fresh.weather, a_forecast(midnight, list(maxima or [34.0] * 6)), site)
+    beds = {zone: replace(bed, depletion_mm=depletion_mm) for zone, bed in fresh.beds.items()}
+    return replace(fresh, weather=book, beds=beds, guard_ready=True)
+
+
+def planned(site: Site, *maxima: float, now: datetime = NOON, depletion_mm: float = 15.0) -> Plan:
+    return make_plan(site, garden(site, *maxima, now=now, depletion_mm=depletion_mm), now, "a test")
+
+
+def a_rooted(zone_id: str = "tomatoes", **changes: object) -> Zone:
+    return a_zone(zone_id, **{"root_depth_m": 0.5, **changes})
+
+
+def of(plan: Plan, purpose: str, day: date = TOMORROW) -> list[Watering]:
+    return [w for w in plan.waterings if w.purpose == purpose and w.day == day]
+
+
+# The night ----------------------------------------------------------------------------------------
+
+
+def test_a_soak_ends_before_the_sun_is_up_by_its_margin_and_not_much_sooner() -> None:
+    site = a_site(a_rooted())
+    (soak,) = of(planned(site), "dawn soak")
+    deadline = sunrise_of(site, TOMORROW) - 20 * MINUTE
+    assert deadline - timedelta(seconds=2) <= soak.pulses[-1].end <= deadline
+
+
+def test_a_refresh_begins_after_sunset_by_its_delay() -> None:
+    site = a_site(a_rooted())
+    (refresh,) = of(planned(site, 41.0, 41.0, 41.0, 41.0), "dusk refresh", DAY)
+    assert refresh.pulses[0].start == (sunset_of(site, DAY) + 15 * MINUTE).replace(microsecond=0)
+
+
+def test_an_ordinary_day_has_no_refresh() -> None:
+    assert {w.purpose for w in planned(a_site(a_rooted())).waterings} == {"dawn soak"}
+
+
+def test_the_plan_of_a_later_day_reckons_with_the_waterings_of_the_earlier() -> None:
+    plan = planned(a_site(a_rooted()), *[38.0] * 6)
+    soaks = [w for w in plan.waterings if w.purpose == "dawn soak"]
+    assert [w.day for w in soaks] == [TOMORROW + timedelta(days=n) for n in range(3)]
+    assert soaks[0].need.net_mm > soaks[1].need.net_mm > 2.0
+
+
+@pytest.mark.parametrize(
+    ("day", "zone"), [(date(2026, 3, 28), "Europe/Lisbon"), (date(2026, 10, 24), "Europe/Lisbon")]
+)
+def test_the_night_that_changes_the_clock_has_one_soak(day: date, zone: str) -> None:
+    site = a_site(a_rooted(planted=None))
+    now = local_midnight(day, ZoneInfo(zone)) + timedelta(hours=20)
+    plan = planned(site, *[38.0] * 6, now=now)
+    soaks = of(plan, "dawn soak", day + timedelta(days=1))
+    assert len(soaks) == 1
+    assert soaks[0].pulses[-1].end <= sunrise_of(site, day + timedelta(days=1)) - 20 * MINUTE
+    ids = [w.id for w in plan.waterings]
+    assert len(ids) == len(set(ids))
+
+
+@pytest.mark.parametrize(("day", "name"), [(date(2026, 6, 21), "midnight sun"), (date(2026, 12, 21), "polar night")])
+def test_beyond_the_polar_circle_there_is_a_dawn_all_the_same(day: date, name: str) -> None:
+    oslo = ZoneInfo("Europe/Oslo")
+    site = a_site(a_rooted(planted=None), latitude_deg=69.65, longitude_deg=18.96, timezone=oslo)
+    now = local_midnight(day, oslo) + timedelta(hours=12)
+    assert sunset_of(site, day) - sunrise_of(site, day) == timedelta(hours=12), name
+    plan = planned(site, *[38.0] * 6, now=now, depletion_mm=20.0)
+    soaks = of(plan, "dawn soak", day + timedelta(days=1))
+    assert len(soaks) == 1
+
+
+def test_sessions_come_in_order_and_the_one_going_on_is_among_them() -> None:
+    site = a_site(a_rooted())
+    dawn = sunrise_of(site, DAY) - 30 * MINUTE
+    found = sessions(site, dawn)
+    assert [(s.purpose, s.day) for s in found[:2]] == [("dawn soak", DAY), ("dusk refresh", DAY)]
+    assert [s.end for s in found] == sorted(s.end for s in found)
+    assert sessions(site, sunrise_of(site, DAY) + timedelta(hours=LATE_H))[0].purpose == "dusk refresh"
+
+
+# Allowed hours ------------------------------------------------------------------------------------
+
+
+def within(plan: Plan, site: Site, *windows: Hours) -> bool:
+    """Whether every pulse lies in one of the windows of local time."""
+    def inside(begin: datetime, end: datetime) -> bool:
+        for hours in windows:
+            for back in (1, 0):
+                day = local_date(begin, site.timezone) - timedelta(days=back)
+                opens = datetime.combine(day, hours.start, site.timezone)
+                shuts = datetime.combine(day, hours.until, site.timezone)
+                if hours.until <= hours.start:
+                    shuts = datetime.combine(day + timedelta(days=1), hours.until, site.timezone)
+                if opens <= begin and end <= shuts:
+                    return True
+        return False
+
+    pulses = [pulse for watering in plan.waterings for pulse in watering.pulses]
+    return bool(pulses) and all(inside(pulse.start, pulse.end) for pulse in pulses)
+
+
+@pytest.mark.parametrize(
+    "windows",
+    [
+        (Hours(time(4), time(6)),),
+        (Hours(time(20), time(5, 30)),),
+        (Hours(time(21), time(23)), Hours(time(3, 30), time(5))),
+        (Hours(time(22), time(22)),),
+    ],
+)
+def test_water_runs_in_the_allowed_hours_only(windows: tuple[Hours, ...]) -> None:
+    zones = [a_rooted("tomatoes"), a_rooted("beans"), a_rooted("salad", tender=True)]
+    site = a_site(*zones, watering=Rules(allowed=windows))
+    plan = planned(site, *[40.0] * 6, depletion_mm=9.0)
+    assert within(plan, site, *windows)
+
+
+def test_a_window_that_no_watering_fits_waters_nothing_and_says_so() -> None:
+    site = a_site(a_rooted(), watering=Rules(allowed=(Hours(time(12), time(13)),)))
+    plan = planned(site)
+    assert plan.waterings == ()
+    assert "does not hold the whole dawn soak" in plan.remarks[0]
+
+
+def test_allowed_hours_are_local_on_both_sides_of_a_change_of_the_clock() -> None:
+    window = Hours(time(4), time(6, 30))
+    for day in (date(2026, 3, 28), date(2026, 10, 24)):
+        site = a_site(a_rooted(planted=None), watering=Rules(allowed=(window,)))
+        now = local_midnight(day, LISBON) + timedelta(hours=20)
+        assert within(planned(site, *[38.0] * 6, now=now, depletion_mm=9.0), site, window)
+
+
+# Cycles and rests ---------------------------------------------------------------------------------
+
+
+@pytest.mark.published(
+    source="Irrigation Association (2005), by hand: sandy loam at 4-6 %, 30 mm/h, 12 mm net, E 0.75"
+)
+def test_the_worked_example_of_cycle_and_soak() -> None:
+    """Gross 16 mm in 32 min; longest on-time 22.28 min, so 2 cycles of 16 min with 31.24 min of rest between."""
+    line = Line("micro-spray", flow_l_min=5.0, rate_mm_h=30.0, efficiency=0.75)
+    zone = a_rooted(soil=SOILS["sandy loam"], slope_percent=5.0, line=line, area_m2=10.0)
+    pulses_s = split(zone, litres=16.0 * 10.0)
+    assert [round(each / 60.0, 6) for each in pulses_s] == [16.0, 16.0]
+    assert rest_min(pulses_s[0] / 60.0, 30.0, zone.soil.intake_mm_h) == pytest.approx(31.24, abs=0.005)
+
+
+def test_pulses_of_a_soak_rest_as_the_ground_asks() -> None:
+    line = Line("micro-spray", flow_l_min=5.0, rate_mm_h=30.0, efficiency=0.75)
+    zone = a_rooted(soil=SOILS["sandy loam"], slope_percent=5.0, line=line)
+    (soak,) = of(planned(a_site(zone), depletion_mm=20.0), "dawn soak")
+    assert len(soak.pulses) >= 2
+    for before, after in pairwise(soak.pulses):
+        rest_s = (after.start - before.end).total_seconds()
+        assert rest_s >= 60.0 * rest_min(before.seconds / 60.0, 30.0, zone.soil.intake_mm_h) - 1.0
+
+
+def test_no_pulse_is_longer_than_the_valve_may_be_open_master_and_all() -> None:
+    zone = a_rooted(longest_pulse_s=600.0)
+    site = a_site(zone, supply=Supply(12.0, dead_s=8.0))
+    (soak,) = of(planned(site), "dawn soak")
+    assert max(pulse.seconds for pulse in soak.pulses) <= 600.0
+    assert sum(pulse.litres for pulse in soak.pulses) == pytest.approx(soak.need.litres)
+
+
+def test_what_is_too_little_is_no_pulse() -> None:
+    assert split(a_rooted(), 0.9) == ()
+    assert len(split(a_rooted(), 1.1)) == 1
+
+
+def test_one_zone_rests_while_the_other_runs() -> None:
+    line = Line("micro-spray", flow_l_min=8.0, rate_mm_h=40.0)
+    zones = [a_rooted(name, soil=SOILS["loam"], slope_percent=5.0, line=line) for name in ("beans", "tomatoes")]
+    plan = planned(a_site(*zones), depletion_mm=22.0)
+    pulses = sorted((p for w in of(plan, "dawn soak") for p in w.pulses), key=lambda p: p.start)
+    assert len(pulses) >= 6
+    turns = [p.zone for p in pulses]
+    assert any(a != b != c and a == c for a, b, c in zip(turns, turns[1:], turns[2:], strict=False))
+    for before, after in pairwise(pulses):
+        assert after.start >= before.end + timedelta(seconds=4), "8 + 8 L/min is more than the tap gives"
+
+
+# Not enough of it ---------------------------------------------------------------------------------
+
+
+def crowded(hours: float = 2.0) -> Site:
+    """Five zones that each want the whole tap for half an hour and more, and too short a night for them."""
+    line = Line("dripline", flow_l_min=11.0, rate_mm_h=17.8)
+    zones = [a_rooted(f"z{n}", line=line, area_m2=20.0, longest_pulse_s=600.0) for n in range(4)]
+    zones.append(a_rooted("salad", line=line, area_m2=20.0, longest_pulse_s=600.0, tender=True))
+    return a_site(*zones, watering=Rules(dawn_earliest_h=hours))
+
+
+def test_where_the_time_is_short_the_last_of_the_row_lose_and_it_is_said() -> None:
+    site = crowded()
+    plan = planned(site, 34.0, 36.0)
+    soaks = {w.zone: w for w in of(plan, "dawn soak")}
+    assert "salad" in soaks
+    assert soaks["salad"].need.short_mm == 0.0, "tender plants are the last to lose"
+    assert len(plan.remarks) >= 2
+    assert all("does not hold the whole dawn soak of 2026-07-16" in remark for remark in plan.remarks[:2])
+    start = sunrise_of(site, TOMORROW) - timedelta(hours=2, seconds=1)
+    assert all(pulse.start >= start for soak in soaks.values() for pulse in soak.pulses)
+
+
+def test_what_the_time_does_not_hold_is_taken_off_the_need_so_that_it_does_not_run_on_after_dawn() -> None:
+    soaks = of(planned(crowded(1.5), 34.0, 36.0), "dawn soak")
+    cut = [soak for soak in soaks if soak.need.short_mm > 0.0]
+    assert cut
+    for soak in soaks:
+        assert soak.owed_litres == pytest.approx(soak.litres_to_come)
+    assert "The time does not hold" in cut[0].need.reasons[-1]
+
+
+def test_half_of_a_days_limit_is_the_most_for_one_watering() -> None:
+    zone = a_rooted(most_s_per_24h=3600.0)
+    (soak,) = of(planned(a_site(zone), depletion_mm=25.0), "dawn soak")
+    assert sum(pulse.seconds for pulse in soak.pulses) == pytest.approx(1800.0, abs=1.0)
+    assert soak.need.short_mm > 10.0
+    assert soak.need.litres == pytest.approx(90.0)
+    assert "daily limit" in soak.need.reasons[-1]
+
+
+def test_a_late_start_on_a_hot_day_goes_on_to_the_hard_end_and_no_further() -> None:
+    site = a_site(a_rooted(), watering=Rules(dawn_margin_min=20.0))
+    now = sunrise_of(site, DAY) - 30 * MINUTE
+    plan = planned(site, *[40.0] * 6, now=now, depletion_mm=20.0)
+    (soak,) = of(plan, "dawn soak", DAY)
+    assert soak.pulses[0].start <= now
+    assert sunrise_of(site, DAY) < soak.pulses[-1].end <= sunrise_of(site, DAY) + timedelta(hours=LATE_H)
+
+
+def test_after_the_hard_end_the_day_is_left_to_its_dusk() -> None:
+    site = a_site(a_rooted())
+    now = sunrise_of(site, DAY) + timedelta(hours=LATE_H)
+    assert of(planned(site, *[40.0] * 6, now=now), "dawn soak", DAY) == []
+
+
+# The same again -----------------------------------------------------------------------------------
+
+
+def test_the_same_facts_give_the_same_plan() -> None:
+    site = a_site(a_rooted("tomatoes"), a_rooted("beans"), a_rooted("salad", tender=True))
+    whole = garden(site, *[40.0] * 6)
+    first = make_plan(site, whole, NOON, "once")
+    again = make_plan(site, replace(whole, plan=first), NOON, "once")
+    assert replace(again, noted=first.noted) == first
+
+
+def test_a_plan_that_nothing_disturbs_stays_through_the_evening() -> None:
+    site = a_site(a_rooted("tomatoes"), a_rooted("beans"))
+    plans = [planned(site, *[34.0] * 6, now=NOON + timedelta(hours=h)) for h in (10, 10.5, 11, 11.9)]
+    starts = {tuple((w.id, w.next_start) for w in of(plan, "dawn soak")) for plan in plans}
+    assert len(starts) == 1
+
+
+def test_a_day_that_was_served_is_not_served_again() -> None:
+    site = a_site(a_rooted())
+    whole = garden(site)
+    bed = replace(whole.beds["tomatoes"], done={"dawn soak": TOMORROW})
+    assert of(make_plan(site, replace(whole, beds={"tomatoes": bed}), NOON, "t"), "dawn soak") == []
+
+
+def test_every_watering_has_a_name_of_its_own_and_so_has_every_pulse() -> None:
+    site = a_site(a_rooted("tomatoes"), a_rooted("beans"), a_rooted("salad", tender=True))
+    plan = planned(site, *[40.0] * 6)
+    pulses = [p.id for w in plan.waterings for p in w.pulses]
+    assert len(pulses) == len(set(pulses)) > 8
+    assert plan.waterings[0].id.startswith("2026-07-15-dusk-")
+    assert [w.next_start for w in plan.waterings] == sorted(w.next_start for w in plan.waterings)
+
+
+def test_a_plan_in_utc() -> None:
+    assert all(w.next_start.tzinfo is UTC for w in planned(a_site(a_rooted())).waterings)
