@@ -1,8 +1,8 @@
 """Sunrise and sunset on every day of a year beside pvlib (NREL SPA): within a minute, or rightly not at all.
 
-pvlib's own rise-and-set function is off by minutes where the event falls on the neighbouring UTC date, so its
-elevation is asked: a minute before sunrise the sun's centre must be under -0.8333 degrees, a minute after over
-it. Near the polar circles the sun grazes the horizon, and a thousandth of a degree is minutes.
+pvlib's own rise-and-set function is off by minutes where the event falls on the neighbouring UTC date, so
+its elevation is asked: a minute before sunrise the sun's centre must be under -0.8333 degrees, a minute after
+over it. That holds beyond the polar circles too, to the last day before the sun stays up or down.
 """
 
 from datetime import date, datetime, timedelta, timezone
