@@ -1,7 +1,7 @@
 """The config: a TOML file in, frozen settings out, or one plain line for each mistake in it.
 
 Read in this order: `tables` says what a key may hold, `checks` what must hold between keys, `mistakes` how a
-mistake is told, `whole` what comes out, `reading` puts it together.
+mistake is told, `whole` what comes out (with `build` and `conversion`), `reading` puts it together.
 """
 
 from controller.settings.mistakes import ConfigError

@@ -6,6 +6,7 @@ place in the payload. Sensors that share a topic speak in one message.
 
 import json
 import math
+from bisect import bisect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -28,7 +29,7 @@ class SensorEntry(Protocol):
     @property
     def pointer(self) -> str | None: ...
     @property
-    def unit(self) -> str: ...
+    def unit(self) -> str | None: ...
     @property
     def calibration(self) -> Sequence[Sequence[float]] | None: ...
     @property
@@ -165,9 +166,11 @@ class Instrument:
 def number_from(entry: SensorEntry, value: float) -> float:
     """The number a sensor shows for a canonical value (m3/m3, degC, mm): calibration or unit, backwards."""
     if entry.calibration:
-        (raw_1, value_1), (raw_2, value_2) = entry.calibration
+        points = sorted({value: raw for raw, value in entry.calibration}.items())
+        segment = bisect([each for each, _ in points[1:-1]], value)
+        (value_1, raw_1), (value_2, raw_2) = points[segment], points[segment + 1]
         return raw_1 + (value - value_1) * (raw_2 - raw_1) / (value_2 - value_1)
-    return UNITS[entry.unit](value)
+    return UNITS[entry.unit or ""](value)
 
 
 UNITS: Mapping[str, Callable[[float], float]] = {

@@ -1,5 +1,6 @@
 """What a probe says in permittivity or tension becomes the water content that the published curves give."""
 
+import doctest
 from collections.abc import Callable
 from math import log10
 
@@ -8,7 +9,7 @@ import pytest
 
 from controller.agronomy.sensing import RETENTION, ledieu, topp
 from controller.agronomy.soil import SOILS
-from controller.settings import Settings
+from controller.settings import Settings, build, conversion
 from controller.settings.conversion import permittivity_points, tension_points
 from controller.shells.payload import Decoder, RefusedError
 from tests.settings.gardens import edited, loaded
@@ -99,3 +100,10 @@ def test_a_sensor_that_needs_no_formula_is_left_as_it_was() -> None:
 
     assert settings.sensor[0].calibration == ((2600, 0.05), (1700, 0.15), (1500, 0.2))
     assert said(settings, 1600) == pytest.approx(0.175)
+
+
+def test_the_worked_examples_hold() -> None:
+    for module in (build, conversion):
+        result = doctest.testmod(module)
+        assert result.attempted > 0
+        assert result.failed == 0

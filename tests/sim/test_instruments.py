@@ -24,7 +24,7 @@ class Entry:
     zone: str | None = "salad"
     topic: str = "garden/salad"
     pointer: str | None = None
-    unit: str = "m3/m3"
+    unit: str | None = "m3/m3"
     calibration: Sequence[tuple[float, float]] | None = None
     polynomial: Sequence[float] | None = None
     on: str | None = None
@@ -41,6 +41,8 @@ def station(*entries: Entry, truth: Callable[[], float], quality: str = "exact",
     (Entry(), 0.1234, b"0.1234"),
     (Entry(unit="%"), 0.1234, b"12.34"),
     (Entry(unit="raw", calibration=[(2610.0, 0.05), (1730.0, 0.15)]), 0.10, b"2170.0"),
+    (Entry(unit="raw", calibration=[(2600.0, 0.05), (1700.0, 0.15), (1400.0, 0.30)]), 0.225, b"1550.0"),
+    (Entry(unit="kPa", calibration=[(-10.0, 0.3), (0.0, 0.3), (10.0, 0.2), (100.0, 0.1)]), 0.15, b"55.0"),
     (Entry(pointer="/soil/0/moisture", unit="%"), 0.1234, b'{"soil": {"0": {"moisture": 12.34}}}'),
     (Entry(pointer="/a~1b/m~0n"), 0.2, b'{"a/b": {"m~n": 0.2}}'),
     (Entry(pointer="/v", time_pointer="/time"), 0.2, b'{"v": 0.2, "time": "2026-07-13T12:00:00+00:00"}'),
