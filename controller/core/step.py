@@ -8,7 +8,7 @@ garden, so replaying a journal replays its nights.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from controller.core.actions import Action, Note, Open
 from controller.core.asks import drop_expired, end_waterings, hear
@@ -454,7 +454,8 @@ def _wake_at(site: Site, garden: Garden, now: Now) -> datetime:
         moments.append(max(garden.plan_due, now.utc))
     moments += [hold.until for hold in garden.holds if hold.until is not None]
     moments += _pulse_starts(garden, now)
-    return max(now.utc + timedelta(seconds=0.05), min(moments))
+    # What comes back from the journal has another object for the same zone.
+    return max(now.utc + timedelta(seconds=0.05), min(moments)).astimezone(UTC)
 
 
 def _pulse_starts(garden: Garden, now: Now) -> list[datetime]:

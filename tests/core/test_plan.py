@@ -1,4 +1,4 @@
-"""When water runs: in the night, in the allowed hours, on one supply, within the valves' limits; and what is left out."""
+"""When water runs: in the night, in allowed hours, on one supply, within the limits of valves; and what is left out."""
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
