@@ -14,11 +14,13 @@ import pytest
 from numpy.typing import NDArray
 from pvlib.solarposition import hour_angle, spa_python
 
-from controller.agronomy.sunlight import HORIZON_DEG, SunTimes, sun_times
+from controller.agronomy.sunlight import SunTimes, sun_times
 
 YEAR = [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]
 PLACES = [(-34.9, 138.6, 10), (36.85, 10.23, 1), (59.9, -150.0, -9), (69.7, 18.9, 1), (-77.8, 166.7, 12)]
 MINUTE = timedelta(minutes=1)
+UPPER_LIMB_DEG = -0.8333
+"""The sun's centre when its upper limb touches the horizon: 34' of refraction and 16' of radius."""
 
 
 @cache
@@ -29,7 +31,7 @@ def year_at(latitude: float, longitude: float, zone_h: int) -> tuple[SunTimes, .
 
 def over_horizon_deg(latitude: float, longitude: float, moments: list[datetime]) -> NDArray[np.float64]:
     elevation = spa_python(pd.DatetimeIndex(moments), latitude, longitude)["elevation"]
-    return np.asarray(elevation, float) - HORIZON_DEG
+    return np.asarray(elevation, float) - UPPER_LIMB_DEG
 
 
 @pytest.mark.published(source="NREL solar position algorithm as in pvlib 0.16.1, every day of 2026")
