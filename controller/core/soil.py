@@ -58,7 +58,8 @@ def plants_on(zone: Zone, day: date, et0_mm: float) -> Plants:
 
     FAO-56: eq. 66 (coefficient by stage), eq. 82 (available water), note of Table 22 (p by the day's demand).
     """
-    age_days = (day - zone.planted).days if zone.planted is not None else None
+    # A day before planting (a clock in the past, a date ahead in the config) is taken for the day itself.
+    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
     roots_m = zone.root_depth_m or root_depth_m(zone.crop, age_days)
     kc = crop_coefficient(zone.crop, age_days)
     available_mm = available_water_mm(zone.soil.field_capacity, zone.soil.wilting_point, roots_m)
