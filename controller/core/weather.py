@@ -34,6 +34,8 @@ MAST_M = 10.0
 
 VAPOUR_KPA_MOST, WIND_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
 """Daily means and sums beyond these are not of this Earth, even if each of their hours was."""
+TEMPERATURE_C_LEAST, TEMPERATURE_C_MOST, SPAN_K_MOST = -50.0, 60.0, 50.0
+"""Nor are temperatures beyond these, or a day that spans more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +155,9 @@ def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWe
     if told is not None:
         if book.issued is None or hours_between(book.issued, now) > FRESH_H:
             told = replace(told, basis="aged forecast")
-        return _corrected(told, seen)
+        return _earthly(_corrected(told, seen))
     guess = _recent(book, day) or _normal(site, day) or _season_guess(site, day)
-    return _corrected(guess, seen)
+    return _earthly(_corrected(guess, seen))
 
 
 def et0_of(book: WeatherBook, site: Site, day: date, now: datetime) -> ReferenceEt:
@@ -185,10 +187,11 @@ def share_of_day(site: Site, day: date, until: datetime) -> float:
 
 
 def fold_hours(hours: Iterable[Hour], timezone: tzinfo) -> list[DayWeather]:
-    """Hours gathered into civil days, in order."""
+    """Hours gathered into civil days, in order; those that no place on Earth has are left out."""
     by_day: dict[date, list[Hour]] = {}
     for hour in hours:
-        by_day.setdefault(local_date(hour.start, timezone), []).append(hour)
+        if TEMPERATURE_C_LEAST <= hour.temperature_c <= TEMPERATURE_C_MOST:
+            by_day.setdefault(local_date(hour.start, timezone), []).append(hour)
     return [_fold(day, by_day[day]) for day in sorted(by_day)]
 
 
@@ -225,6 +228,13 @@ def _possible(value: float, most: float) -> float | None:
 
 def _at_2m(wind_10m_m_s: float | None) -> float | None:
     return None if wind_10m_m_s is None else wind_at_2m(wind_10m_m_s, MAST_M)
+
+
+def _earthly(day: DayWeather) -> DayWeather:
+    """The day held to what a day may be: a broken thermometer must not stop the reckoning."""
+    tmax_c = min(TEMPERATURE_C_MOST, max(TEMPERATURE_C_LEAST, day.tmax_c))
+    tmin_c = min(tmax_c, max(TEMPERATURE_C_LEAST, tmax_c - SPAN_K_MOST, day.tmin_c))
+    return day if (tmax_c, tmin_c) == (day.tmax_c, day.tmin_c) else replace(day, tmax_c=tmax_c, tmin_c=tmin_c)
 
 
 def _completed(part: DayWeather, before: DayWeather) -> DayWeather:
