@@ -173,17 +173,34 @@ def _as_laid(watering: Watering) -> Watering:
 def _fit(
     site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
 ) -> tuple[list[Watering], list[str]]:
-    """The orders laid between `start` and each one's latest end, or before the deadline; the last of the row lose
-    pulses until the rest fits, and what is lost is said."""
+    """The orders laid between `start` and each one's latest end, or before the deadline. What does not fit loses its
+    last pulses, and that is said: each order makes room for those before it in the row, and none loses for another's
+    sake that is short of time by itself."""
     row = list(orders)
-    while True:
-        laid = _lay(site, row, start, deadline, taken)
-        if all(_in_time(watering, start) for watering in laid):
-            break
-        last = max(n for n, order in enumerate(row) if order.pulses_s)
-        row[last] = row[last].without_last
+    laid = _lay(site, row, start, deadline, taken)
+    if not all(_in_time(watering, start) for watering in laid):
+        row = []
+        for order in orders:
+            laid, order = _most_of(site, row, order, start, deadline, taken)
+            row.append(order)
     remarks = [remark for before, after in zip(orders, row, strict=True) if (remark := _lost(site, before, after))]
     return [watering for watering in laid if watering.pulses], remarks
+
+
+def _most_of(
+    site: Site,
+    row: Sequence[Order],
+    order: Order,
+    start: datetime,
+    deadline: datetime | None,
+    taken: Sequence[Pulse],
+) -> tuple[list[Watering], Order]:
+    """The row with as much of one more order as fits behind it, laid; and what is left of that order."""
+    while True:
+        laid = _lay(site, [*row, order], start, deadline, taken)
+        if all(_in_time(watering, start) for watering in laid):
+            return laid, order
+        order = order.without_last
 
 
 def _lay(
