@@ -149,6 +149,17 @@ class LastWatering(Payload):
     """How much was given."""
 
 
+class LearntView(Payload):
+    """What a bed has taught the controller about itself."""
+
+    demand_factor: Amount
+    """Its demand as a multiple of the table's."""
+    store_factor: Amount
+    """The water it holds for plants as a multiple of the table's soil."""
+    probe_offsets_m3_m3: dict[str, Number] = {}
+    """What each probe reads above the truth, by sensor id, in m3/m3."""
+
+
 class ZoneView(Payload):
     """Topic `zone/<id>`: the state of one zone."""
 
@@ -178,6 +189,8 @@ class ZoneView(Payload):
     """Whether this zone is on hold."""
     trust: dict[str, Share] = {}
     """Trust in each of its sensors by sensor id, 0 (none) to 1 (full)."""
+    learnt: LearntView | None = None
+    """What the bed has taught about itself; null before the first reading."""
 
 
 class PulseView(Payload):

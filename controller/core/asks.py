@@ -12,6 +12,7 @@ from types import MappingProxyType
 from controller.core.actions import Action, Answer, Close, Note
 from controller.core.events import Ask, Verb
 from controller.core.garden import Garden, Heard, Hold, Watering
+from controller.core.hands import after_job
 from controller.core.interlock import hold_on
 from controller.core.moment import Now
 from controller.core.need import need_by_hand
@@ -180,8 +181,12 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     if not ask.job:
         raise RefusalError("Which job is done? Name its id.")
     done = {**garden.jobs_done, ask.job: now.utc}
+    beds = {
+        zone: replace(bed, hands=after_job(bed.hands, ask.job)) if ask.zone in (None, zone) else bed
+        for zone, bed in garden.beds.items()
+    }
     note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
-    return replace(garden, jobs_done=done), [note], f"Noted: {ask.job} is done."
+    return replace(garden, jobs_done=done, beds=beds, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
 
 
 def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:

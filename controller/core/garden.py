@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Literal
 
+from controller.core.estimate import Estimate
 from controller.core.weather import WeatherBook
 
-Purpose = Literal["dawn soak", "dusk refresh", "by hand"]
+Purpose = Literal["dawn soak", "dusk refresh", "day refresh", "by hand"]
 PulseState = Literal["planned", "asked", "running", "done", "cut", "refused", "dropped"]
-SensorWord = Literal["new", "good", "doubtful", "stuck", "stale"]
+SensorWord = Literal["new", "good", "noisy", "doubtful", "stuck", "stale"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class Need:
     """What a zone should get, and why.
 
     net_mm stays in the root zone; gross_mm leaves the line; litres = gross_mm x area. short_mm: what it ought to have
-    had beyond that, had there been time and water.
+    had beyond that, had there been time and water. dry_top: the ground is dry and sheds water: wet it first.
     """
 
     zone: str
@@ -42,6 +43,7 @@ class Need:
     reasons: tuple[str, ...]
     figures: tuple[Figure, ...] = ()
     short_mm: float = 0.0
+    dry_top: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,19 +162,34 @@ class DayLedger:
 class Bed:
     """The soil water of a zone.
 
-    depletion_mm: water missing from the root zone below field capacity (FAO-56 Dr); sd_mm: how unsure that is.
-    as_of: the instant both hold for. last_wetted: end of the last pulse. done: purpose -> last local day served.
+    estimate: what is believed of it, and what has been learnt of it; as_of: the instant it holds for. top_mm: depletion
+    of the wetted top layer (FAO-56 De); wetting: share of the ground that was wetted last. hands: what the gardener has
+    changed. last_wetted: end of the last pulse. last_full: when it was last surely full. done: purpose -> last local
+    day served.
     """
 
     zone: str
-    depletion_mm: float
-    sd_mm: float
+    estimate: Estimate
     as_of: datetime
     today: DayLedger
+    top_mm: float = 0.0
+    wetting: float = 1.0
+    hands: tuple[str, ...] = ()
     yesterday: DayLedger | None = None
     last_wetted: datetime | None = None
+    last_full: datetime | None = None
     last_litres: float = 0.0
     done: dict[str, date] = field(default_factory=dict)
+
+    @property
+    def depletion_mm(self) -> float:
+        """Water missing from the root zone below field capacity (FAO-56 Dr), mean over the zone."""
+        return self.estimate.depletion_mm
+
+    @property
+    def sd_mm(self) -> float:
+        """How unsure that is."""
+        return self.estimate.sd_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +204,7 @@ class Probe:
     at: datetime | None = None
     same_since: datetime | None = None
     used_at: datetime | None = None
+    rough: float = 1.0
     trust: float = 0.0
     word: SensorWord = "new"
     refused: int = 0

@@ -17,6 +17,7 @@ was to follow it on the same supply, or into its own rest."""
 FROST_C = 3.0
 """No watering at or below this air temperature (common practice, no source)."""
 FROST_MEMORY = timedelta(hours=2)
+RAIN_SWITCH_MEMORY = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +74,26 @@ def _frost(case: Case) -> Veto | None:
     return None
 
 
+def _raining(case: Case) -> Veto | None:
+    if case.by_hand:
+        return None
+    for sensor in case.site.sensors:
+        probe = case.garden.probes.get(sensor.id)
+        if sensor.kind != "rain switch" or probe is None or probe.value != 1.0 or probe.at is None:
+            continue
+        # A switch that stays wet for a week is stuck, not rained on.
+        if case.now.utc - probe.at <= RAIN_SWITCH_MEMORY:
+            return Veto("rain", "The rain switch is wet: the watering is left to the next time.", lasting=True)
+    return None
+
+
 def _late(case: Case) -> Veto | None:
     if case.now.utc - case.pulse.start <= LATE:
         return None
     return Veto("late", f"It was due at {case.pulse.start.astimezone(case.site.timezone):%H:%M} and is planned anew.")
 
 
-VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _late)
+VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late)
 """In order: the first that objects is the one that is told."""
 
 

@@ -2,17 +2,21 @@
 
 The dawn soak refills what is missing. On ordinary days it waits until the day would take the bed past its readily
 available water, and leaves a little room for rain. With heat coming it does not wait and fills to field capacity.
-The dusk refresh follows a hot day where it has drawn more than half of what is easily drawn.
+The dusk refresh follows a hot day where it has drawn more than half of what is easily drawn. A day refresh is for pots,
+and for zones that may be rescued, when they would not last until dusk.
 """
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.drip import gross_mm as gross_depth_mm
+from controller.agronomy.drip import largest_volume_l
 from controller.core.garden import Bed, Figure, Need, Purpose
+from controller.core.hands import MULCH_BACK, POTS_MOVED
+from controller.core.plants import Plants, is_tender, plants_on
 from controller.core.site import Site, Zone
-from controller.core.soil import Plants, plants_on, rain_to_come_mm
-from controller.core.weather import DayWeather, WeatherBook, et0_of, weather_on
+from controller.core.soil import day_demand_mm, rain_to_come_mm
+from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 RAIN_ROOM = 0.10
 """Share of the readily available water left empty on ordinary days, so that a shower is not wasted."""
@@ -22,12 +26,24 @@ REFRESH_FROM = 0.5
 REFRESH_TO = 0.25
 REFRESH_SHARE = 0.5
 """A refresh is small: at most this share of the day's demand."""
+RESCUE_AT = 0.75
+"""A zone is refreshed by day if it would lose more than this share of its available water before dusk."""
+SURE_FILL_SDS = 1.5
+SURE_FILL_MOST = 0.15
+SURE_FILL_EVERY = timedelta(days=10)
+OFFSET_UNSURE = 0.012
+"""A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read."""
+DRY_TOP = 0.6
+"""Share of its water that the top layer has lost when repellent sand begins to shed (common practice, no source)."""
+FRONT_SLACK = 1.25
+"""The wetting front of one watering may reach this many times the depth of the roots: they grow, and it is a model."""
 
 
 @dataclass(frozen=True, slots=True)
 class View:
     """Everything a need is judged by: the zone, its bed at the hour of the watering, the day and its weather.
 
+    demand_mm: what plants and ground draw in the day; left_share: the part of it still to come at that hour.
     rain_mm: rain of the day that may be counted on and that the bed has not had yet.
     """
 
@@ -39,12 +55,29 @@ class View:
     plants: Plants
     et0_how: str
     hot_ahead: DayWeather | None
+    demand_mm: float
+    left_share: float
     rain_mm: float
 
     @property
     def hot(self) -> bool:
         """Whether the day itself is a hot one."""
         return self.weather.tmax_c >= self.site.heat.hot_day_c
+
+    @property
+    def tender(self) -> bool:
+        """Whether its plants are not established yet."""
+        return is_tender(self.zone, self.day)
+
+    @property
+    def available_mm(self) -> float:
+        """Water within reach of the roots when the bed is full, as it has taught us."""
+        return self.plants.available_mm * self.bed.estimate.holds_factor
+
+    @property
+    def readily_mm(self) -> float:
+        """The part of it that goes without stress."""
+        return self.plants.readily_mm * self.bed.estimate.holds_factor
 
 
 def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: datetime) -> View:
@@ -54,18 +87,22 @@ def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: da
     hot = next((weather for weather in ahead if weather.tmax_c >= site.heat.hot_day_c), None)
     how = et0.method + (f"; {'; '.join(et0.assumed)}" if et0.assumed else "")
     rain_mm = rain_to_come_mm(bed, site, book, day, now)
-    return View(site, zone, bed, day, ahead[0], plants_on(zone, day, et0.mm), how, hot, rain_mm)
+    plants = plants_on(zone, site, book, day, now, bed.hands)
+    demand_mm = day_demand_mm(bed, zone, plants)
+    left_share = 1.0 - share_of_day(site, day, bed.as_of)
+    return View(site, zone, bed, day, ahead[0], plants, how, hot, demand_mm, left_share, rain_mm)
 
 
 def dawn_need(seen: View) -> Need | None:
     """What the dawn soak of the day should give a zone; None if it can wait."""
-    plants, bed = seen.plants, seen.bed
-    by_dusk_mm = bed.depletion_mm + plants.demand_mm - seen.rain_mm
-    limit_mm = plants.readily_mm * (TENDER if seen.zone.tender else 1.0)
+    bed = seen.bed
+    by_dusk_mm = bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm
+    limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
     if seen.hot_ahead is None and by_dusk_mm <= limit_mm:
         return None
-    room_mm = 0.0 if seen.hot_ahead is not None else RAIN_ROOM * plants.readily_mm
-    net_mm = bed.depletion_mm - room_mm - seen.rain_mm
+    room_mm = 0.0 if seen.hot_ahead is not None else RAIN_ROOM * seen.readily_mm
+    sure_mm = _to_be_sure_mm(seen)
+    net_mm = bed.depletion_mm - room_mm - seen.rain_mm + sure_mm
     reasons = [_dryness(seen), _demand(seen)]
     if seen.hot_ahead is not None:
         reasons.append(
@@ -73,32 +110,35 @@ def dawn_need(seen: View) -> Need | None:
             f"({seen.hot_ahead.basis}), so the soak fills the root zone."
         )
     else:
-        whose = "half of the" if seen.zone.tender else "the"
+        whose = "half of the" if seen.tender else "the"
         reasons.append(f"By dusk {by_dusk_mm:.1f} mm would be missing, past {whose} easily drawn {limit_mm:.1f} mm.")
     if seen.rain_mm > 0:
         reasons.append(f"{seen.rain_mm:.1f} mm of rain is as good as certain, so that much less is given.")
+    if sure_mm > 0:
+        reasons.append(f"{sure_mm:.1f} mm more, so that the bed is surely full once and its probe can be understood.")
     figures = (
         *_state(seen),
         Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc - rain that counts"),
         Figure("room left for rain", room_mm, "mm", f"{RAIN_ROOM:.0%} of RAW on ordinary days, none before heat"),
+        Figure("to be sure", sure_mm, "mm", f"{SURE_FILL_SDS:g} times the doubt, while the probe's zero is not known"),
     )
     return _need(seen, "dawn soak", net_mm, reasons, figures)
 
 
 def dusk_need(seen: View) -> Need | None:
     """What the dusk refresh of a hot day should give a zone; None on other days, and where enough is left."""
-    plants, bed = seen.plants, seen.bed
+    bed = seen.bed
     if not seen.zone.dusk_refresh or not seen.hot:
         return None
-    if bed.depletion_mm <= REFRESH_FROM * plants.readily_mm:
+    if bed.depletion_mm <= REFRESH_FROM * seen.readily_mm:
         return None
-    cap_mm = REFRESH_SHARE * plants.demand_mm
-    net_mm = min(bed.depletion_mm - REFRESH_TO * plants.readily_mm, cap_mm)
+    cap_mm = REFRESH_SHARE * seen.demand_mm
+    net_mm = min(bed.depletion_mm - REFRESH_TO * seen.readily_mm, cap_mm)
     reasons = [
         f"{seen.day:%A} reaches {seen.weather.tmax_c:.0f} °C ({seen.weather.basis}), a hot day "
         f"(from {seen.site.heat.hot_day_c:.0f} °C).",
         _dryness(seen),
-        f"More than half of the easily drawn {plants.readily_mm:.1f} mm is gone, so the plants get a refresh "
+        f"More than half of the easily drawn {seen.readily_mm:.1f} mm is gone, so the plants get a refresh "
         "to take up overnight.",
     ]
     figures = (
@@ -106,6 +146,24 @@ def dusk_need(seen: View) -> Need | None:
         Figure("most of a refresh", cap_mm, "mm", f"{REFRESH_SHARE:.0%} of the day's ETc"),
     )
     return _need(seen, "dusk refresh", net_mm, reasons, figures)
+
+
+def day_need(seen: View) -> Need | None:
+    """What a pot, or a zone that may be rescued, should get by day; None if it lasts until dusk."""
+    if seen.zone.pots is None and not seen.zone.rescue:
+        return None
+    by_dusk_mm = seen.bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm
+    limit_mm = RESCUE_AT * seen.available_mm
+    if by_dusk_mm <= limit_mm:
+        return None
+    net_mm = min(seen.bed.depletion_mm, seen.demand_mm * seen.left_share)
+    what = "Pots hold little" if seen.zone.pots is not None else "The zone may be rescued by day"
+    reasons = [
+        _dryness(seen),
+        f"{what}: by dusk {by_dusk_mm:.1f} mm would be missing, more than three quarters of what the roots can reach.",
+    ]
+    figures = (*_state(seen), Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc still to come - rain that counts"))
+    return _need(seen, "day refresh", net_mm, reasons, figures)
 
 
 def need_by_hand(zone: Zone, gross_mm: float, because: str) -> Need:
@@ -121,18 +179,25 @@ def need_by_hand(zone: Zone, gross_mm: float, because: str) -> Need:
 
 
 def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figures: tuple[Figure, ...]) -> Need | None:
-    least_mm = seen.site.watering.least_depth_mm
-    if net_mm < least_mm:
-        return None
     zone = seen.zone
-    drinks_mm = zone.mulch.drinks_mm if zone.mulch is not None else 0.0
-    gross_mm = gross_depth_mm(net_mm, zone.line.efficiency) + drinks_mm
+    if net_mm < seen.site.watering.least_depth_mm or (zone.pots is not None and POTS_MOVED in seen.bed.hands):
+        return None
+    net_mm, front_mm = _above_the_front(seen, net_mm)
+    if front_mm is not None:
+        reasons = [*reasons, f"{front_mm:.1f} mm more would sink below the roots at once, and waits for the next time."]
+    drinks_mm = zone.mulch.drinks_mm if zone.mulch is not None and MULCH_BACK not in seen.bed.hands else 0.0
     if drinks_mm > 0:
         reasons = [
             *reasons,
             f"The mulch over the line drinks the first {drinks_mm:.1f} mm; pull it back to save that.",
         ]
+    if zone.leaching_fraction > 0:
+        reasons = [*reasons, f"{zone.leaching_fraction:.0%} more passes the roots, to take the water's salt along."]
+    gross_mm = gross_depth_mm(net_mm, zone.line.efficiency, zone.leaching_fraction) + drinks_mm
     litres = gross_mm * zone.area_m2
+    losses = f"net / {zone.line.efficiency:.2f} of the line"
+    if zone.leaching_fraction > 0:
+        losses += f" / {1 - zone.leaching_fraction:.2f} for salt"
     return Need(
         zone=zone.id,
         purpose=purpose,
@@ -143,47 +208,75 @@ def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figur
         figures=(
             *figures,
             Figure("net depth", net_mm, "mm", "what the root zone is to get"),
-            Figure(
-                "gross depth",
-                gross_mm,
-                "mm",
-                f"net / {zone.line.efficiency:.2f} of the line + {drinks_mm:.1f} mulch",
-            ),
+            Figure("gross depth", gross_mm, "mm", f"{losses} + {drinks_mm:.1f} mulch"),
             Figure("water", litres, "L", f"gross depth x {zone.area_m2:g} m2"),
         ),
+        short_mm=front_mm or 0.0,
+        dry_top=zone.repellent and seen.bed.top_mm > DRY_TOP * zone.soil.total_evaporable_mm,
     )
 
 
+def _to_be_sure_mm(seen: View) -> float:
+    """What a soak gives beyond the need, now and then, so that the bed is surely full while a probe is not understood.
+
+    The plateau after such a soak is the probe's field capacity; without it a biased probe stays a riddle.
+    """
+    bed = seen.bed
+    if bed.last_full is not None and bed.as_of - bed.last_full < SURE_FILL_EVERY:
+        return 0.0
+    unsure = [probe for probe in bed.estimate.probes if bed.estimate.offset_sd(probe) > OFFSET_UNSURE]
+    return SURE_FILL_SDS * min(bed.sd_mm, SURE_FILL_MOST * seen.available_mm) if unsure else 0.0
+
+
+def _above_the_front(seen: View, net_mm: float) -> tuple[float, float | None]:
+    """The part of a net depth that stays within reach of the roots at once, and what is over, if anything.
+
+    An emitter's bulb goes down with its volume (Schwartzman & Zur 1986): the volume that reaches the roots' depth,
+    times the emitters, is the most of one watering.
+    """
+    line, soil = seen.zone.line, seen.zone.soil
+    if line.emitter_flow_l_h is None or seen.zone.pots is not None:
+        return net_mm, None
+    depth_m = FRONT_SLACK * seen.plants.root_depth_m
+    most_l = largest_volume_l(depth_m, soil.saturated_conductivity_mm_h, line.emitter_flow_l_h)
+    emitters = line.flow_l_min * 60.0 / line.emitter_flow_l_h
+    most_mm = most_l * emitters / seen.zone.area_m2 * line.efficiency
+    return (net_mm, None) if net_mm <= most_mm else (most_mm, net_mm - most_mm)
+
+
 def _dryness(seen: View) -> str:
-    plants = seen.plants
     return (
-        f"{seen.bed.depletion_mm:.1f} mm of the {plants.available_mm:.0f} mm that the roots can reach is missing "
+        f"{seen.bed.depletion_mm:.1f} mm of the {seen.available_mm:.0f} mm that the roots can reach is missing "
         f"(give or take {seen.bed.sd_mm:.1f})."
     )
 
 
 def _demand(seen: View) -> str:
     return (
-        f"{seen.day:%A} draws about {seen.plants.demand_mm:.1f} mm "
+        f"{seen.day:%A} draws about {seen.demand_mm:.1f} mm "
         f"(up to {seen.weather.tmax_c:.0f} °C, {seen.weather.basis})."
     )
 
 
 def _state(seen: View) -> tuple[Figure, ...]:
-    plants, zone = seen.plants, seen.zone
+    plants, zone, learnt = seen.plants, seen.zone, seen.bed.estimate
+    shaded = f"; under {plants.shade:.0%} shade (in the open {plants.open_et0_mm:.1f})" if plants.shade > 0 else ""
+    ground_mm = seen.demand_mm / learnt.demand_factor - plants.transpiration_mm
+    held = f"{zone.soil.field_capacity:.3f} - {zone.soil.wilting_point:.3f}"
+    soil = f"1000 x ({held}) x Zr x Pw (eq. 82; Keller & Karmeli)"
     return (
-        Figure("ET0", plants.et0_mm, "mm/day", f"{seen.et0_how}; from the {seen.weather.basis}"),
-        Figure("Kc", plants.kc, "", f"{zone.crop.name}, by its stage (FAO-56 eq. 66)"),
-        Figure("ETc", plants.demand_mm, "mm/day", "Kc x ET0"),
+        Figure("ET0", plants.et0_mm, "mm/day", f"{seen.et0_how}; from the {seen.weather.basis}{shaded}"),
+        Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),
+        Figure("transpiration", plants.transpiration_mm, "mm/day", "Kcb x ET0"),
+        Figure("evaporation", ground_mm, "mm/day", "of the bare wet ground, at most what its top layer holds (eq. 71)"),
+        Figure("learnt demand", learnt.demand_factor, "", "how this bed's demand compares with the table's"),
+        Figure("ETc", seen.demand_mm, "mm/day", "(transpiration + evaporation) x learnt demand"),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
-        Figure(
-            "TAW",
-            plants.available_mm,
-            "mm",
-            f"1000 x ({zone.soil.field_capacity:.3f} - {zone.soil.wilting_point:.3f}) x Zr (eq. 82)",
-        ),
+        Figure("Pw", plants.wetted, "", "share of the ground that the line wets"),
+        Figure("learnt store", learnt.holds_factor, "", "how much this bed holds compared with the table's soil"),
+        Figure("TAW", seen.available_mm, "mm", f"{soil} x learnt store"),
         Figure("p", plants.fraction, "", "depletion fraction by the day's demand (note of Table 22)"),
-        Figure("RAW", plants.readily_mm, "mm", "p x TAW (eq. 83)"),
+        Figure("RAW", seen.readily_mm, "mm", "p x TAW (eq. 83)"),
         Figure("Dr", seen.bed.depletion_mm, "mm", f"balance and probes, +- {seen.bed.sd_mm:.1f}"),
         Figure("rain that counts", seen.rain_mm, "mm", "of the day, as good as certain, not yet in Dr"),
     )

@@ -9,16 +9,17 @@ already is not given again. What the time does not hold is left out from the bac
 served first, then pots, then the driest), and said.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from types import MappingProxyType
 
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import local_date, local_midnight
-from controller.core.need import View, dawn_need, dusk_need, view
+from controller.core.need import View, dawn_need, day_need, dusk_need, view
 from controller.core.site import Site, Zone
 from controller.core.soil import advance, wet
 from controller.core.weather import sun_on
@@ -26,6 +27,8 @@ from controller.core.weather import sun_on
 HORIZON_DAYS = 4
 DUSK_HOURS = 5.0
 """A refresh that has not ended this long after sunset is left to the dawn soak."""
+DAY_HOURS = 3.0
+"""A refresh by day happens around and after solar noon, when what is left until dusk can be foreseen."""
 LATE_H = 1.0
 """A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
 BY_HAND_HOURS = 24.0
@@ -34,6 +37,14 @@ FIGURES_AHEAD = timedelta(hours=36)
 TOLERANCE = 0.02
 """A watering whose pulses miss its target by less than this share is let run on as it is."""
 SHORTEST_PULSE_S = 20.0
+WETTING_MM = 1.5
+WETTING_REST_S = 20 * 60.0
+"""Dry repellent sand first gets this much, and time to let it in (1 to 2 mm and 15 to 60 min: common practice)."""
+
+JUDGES: Mapping[Purpose, Callable[[View], Need | None]] = MappingProxyType(
+    {"dawn soak": dawn_need, "day refresh": day_need, "dusk refresh": dusk_need}
+)
+"""Who says what a zone needs, by purpose."""
 
 UNPLACED = datetime.min.replace(tzinfo=UTC)
 
@@ -90,7 +101,7 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
         views: list[View] = []
         for zone in site.zones:
             at = max(session.judged_at, now)
-            beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now)
+            beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now, foreseeing=True)
             if _served(garden.beds[zone.id], waterings, session):
                 continue
             seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
@@ -113,7 +124,7 @@ def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
 
 
 def sessions(site: Site, now: datetime) -> list[Session]:
-    """The coming dawns and dusks, in order, and the one that is going on."""
+    """The coming dawns, noons and dusks, in order, and the one that is going on."""
     today = local_date(now, site.timezone)
     rules = site.watering
     found: list[Session] = []
@@ -124,6 +135,9 @@ def sessions(site: Site, now: datetime) -> list[Session]:
         deadline = sunrise - timedelta(minutes=rules.dawn_margin_min)
         dusk = sunset + timedelta(minutes=rules.dusk_delay_min)
         found.append(Session("dawn soak", day, earliest, deadline, sunrise + timedelta(hours=LATE_H)))
+        noon = sun_on(site, day).noon
+        if any(zone.pots is not None or zone.rescue for zone in site.zones):
+            found.append(Session("day refresh", day, noon, None, noon + timedelta(hours=DAY_HOURS)))
         found.append(Session("dusk refresh", day, dusk, None, sunset + timedelta(hours=DUSK_HOURS)))
     return [session for session in found if session.end > now]
 
@@ -144,9 +158,8 @@ def _serve(
     site: Site, session: Session, start: datetime, views: Sequence[View], taken: Sequence[Pulse]
 ) -> tuple[list[Watering], list[str]]:
     """The waterings of one session, as many as its time holds, the zones that can least wait first."""
-    judge: Callable[[View], Need | None] = dawn_need if session.purpose == "dawn soak" else dusk_need
     views = sorted(views, key=_first_served)
-    needs = [need for seen in views if (need := judge(seen)) is not None]
+    needs = [need for seen in views if (need := JUDGES[session.purpose](seen)) is not None]
     orders = [
         _fresh(
             site,
@@ -275,9 +288,12 @@ def _lost(site: Site, before: Order, after: Order) -> str | None:
 def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime, latest_end: datetime) -> Order:
     """A need cut into pulses that the ground takes in."""
     zone = site.zone(need.zone)
-    pulses_s = split(zone, need.litres, site.supply.dead_s)
+    wetting_s = WETTING_MM / zone.line.rate_mm_h * 3600.0 if need.dry_top else 0.0
+    pulses_s = split(zone, need.litres - wetting_s / 60.0 * zone.line.flow_l_min, site.supply.dead_s)
     pulse_s = max(pulses_s, default=0.0)
     rest_s = 60.0 * rest_min(pulse_s / 60.0, zone.line.rate_mm_h, zone.soil.intake_mm_h)
+    if need.dry_top and pulses_s:
+        pulses_s, rest_s = (wetting_s, *pulses_s), max(rest_s, WETTING_REST_S)
     store_mm = zone.soil.surface_store_mm(zone.slope_percent)
     figures = (
         Figure("rate", zone.line.rate_mm_h, "mm/h", f"the {zone.line.kind} on the ground it wets"),
@@ -285,7 +301,7 @@ def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime,
         Figure("surface store", store_mm, "mm", f"what may stand on a slope of {zone.slope_percent:g} %"),
         Figure("pulses", len(pulses_s), "", "run time / longest on-time, rounded up"),
         Figure("pulse", pulse_s / 60.0, "min", "at most 60 x store / (rate - intake), and the valve's own limit"),
-        Figure("rest", rest_s / 60.0, "min", "pulse x (rate - intake) / intake"),
+        Figure("rest", rest_s / 60.0, "min", "pulse x (rate - intake) / intake; after a wetting pulse 20 min at least"),
     )
     need = replace(need, figures=(*need.figures, *figures))
     watering = Watering(watering_id, zone.id, need.purpose, day, need, rest_s, latest_end, ())
@@ -379,10 +395,10 @@ def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
     return any(w.purpose == session.purpose and w.day == session.day for w in mine)
 
 
-def _first_served(seen: View) -> tuple[bool, bool, float]:
-    """Sort key: tender zones, then pots, then the driest in relation to what they can bear."""
-    dryness = seen.bed.depletion_mm / max(0.1, seen.plants.readily_mm)
-    return (not seen.zone.tender, not seen.zone.pots, -dryness)
+def _first_served(seen: View) -> tuple[bool, bool, int, float]:
+    """Sort key: tender zones, then pots, then what is worth most, then the driest in relation to what it can bear."""
+    dryness = seen.bed.depletion_mm / max(0.1, seen.readily_mm)
+    return (not seen.tender, seen.zone.pots is None, -seen.zone.value, -dryness)
 
 
 def _watering_id(session: Session, zone_id: str) -> str:

@@ -1,121 +1,111 @@
 """Stage 1: weather, water and readings in; the soil water of each bed out, with how unsure it is.
 
-The balance runs on between readings: demand takes water by day, rain and irrigation bring it, what exceeds field
-capacity drains. A probe corrects the balance by a one-number Kalman filter: what is known better weighs more. A
-probe's error is mostly the same from hour to hour (placement, calibration), so many readings of one probe in a day
-count as little more than one; else a liar that speaks often would win.
+The balance runs on between readings: plants and wet ground draw by day, rain and irrigation bring water, what exceeds
+field capacity drains. Probes correct it through the estimate (`core.estimate`), which learns on the way how the bed
+differs from the tables. A probe that is stuck, silent or wildly at odds with everything else corrects nothing.
 """
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from controller.agronomy.crop import crop_coefficient, root_depth_m
 from controller.agronomy.rainfall import effective_daily_mm
-from controller.agronomy.root_zone import (
-    available_water_mm,
-    daily_balance,
-    depletion_fraction,
-    readily_available_mm,
-)
+from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, surprise, watered
 from controller.core.garden import Bed, DayLedger, Probe
+from controller.core.hands import after_watering
 from controller.core.moment import day_bounds, hours_between, local_date
+from controller.core.plants import Plants, evaporation_mm, plants_on, roots_on, wetted_share
 from controller.core.site import Sensor, Site, Zone
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 STEP = timedelta(hours=2)
-DEMAND_SD = 0.15
-"""Table demand is right to about this share of itself (common practice, no source)."""
-WATER_SD = 0.10
-"""What a line gives is known to about this share of itself."""
-PROBE_MEMORY_H = 24.0
-"""Readings of one probe within this time share most of their error."""
+NOISE_SHARE = 0.5
+"""Of a probe's stated error about half is noise from reading to reading; the rest is its own, and is learnt."""
+PROBE_MEMORY_H = 3.0
+"""Readings of one probe within this time share much of their noise (sun on the sensor, water on its way)."""
+SOAKING_H = 6.0
+"""After water a probe shows the front passing, not the root zone, for about this long."""
 GATE_SD = 4.0
-"""A reading this many standard deviations from the balance is doubted until the balance has grown as unsure."""
+"""A reading this many standard deviations from what was expected is doubted."""
+NOISY = 6.0
+"""Mean squared surprise, in standard deviations, from which a probe is called noisy; a good one has 1."""
 STUCK_H = 24.0
-
-
-@dataclass(frozen=True, slots=True)
-class Plants:
-    """What the plants of a zone are like on a day: demand in mm/day, roots in m, water within their reach in mm."""
-
-    et0_mm: float
-    kc: float
-    root_depth_m: float
-    available_mm: float
-    fraction: float
-
-    @property
-    def demand_mm(self) -> float:
-        return self.kc * self.et0_mm
-
-    @property
-    def readily_mm(self) -> float:
-        return readily_available_mm(self.available_mm, self.fraction)
-
-
-def plants_on(zone: Zone, day: date, et0_mm: float) -> Plants:
-    """Crop coefficient, roots and available water of a zone on a day of that reference evapotranspiration.
-
-    FAO-56: eq. 66 (coefficient by stage), eq. 82 (available water), note of Table 22 (p by the day's demand).
-    """
-    # A day before planting (a clock in the past, a date ahead in the config) is taken for the day itself.
-    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
-    roots_m = zone.root_depth_m or root_depth_m(zone.crop, age_days)
-    kc = crop_coefficient(zone.crop, age_days)
-    available_mm = available_water_mm(zone.soil.field_capacity, zone.soil.wilting_point, roots_m)
-    return Plants(et0_mm, kc, roots_m, available_mm, depletion_fraction(zone.crop.depletion_fraction, kc * et0_mm))
+RAIN_SD = 0.2
+RAIN_THAT_WETS_ALL_MM = 3.0
 
 
 def new_bed(zone: Zone, site: Site, now: datetime) -> Bed:
-    """A bed nobody has told us about: half of its readily available water gone, and very unsure."""
+    """A bed nobody has told us about: a fifth of its available water gone, and very unsure."""
     day = local_date(now, site.timezone)
-    plants = plants_on(zone, day, 5.0)
+    held = zone.soil.field_capacity - zone.soil.wilting_point
+    available_mm = 1000.0 * held * roots_on(zone, day) * wetted_share(zone)
     return Bed(
         zone=zone.id,
-        depletion_mm=plants.readily_mm / 2,
-        sd_mm=plants.available_mm / 3,
+        estimate=new_estimate(available_mm / 5.0, available_mm / 3.0),
         as_of=now,
         today=DayLedger(day),
+        top_mm=zone.soil.total_evaporable_mm / 2.0,
+        wetting=wetted_share(zone),
     )
 
 
-def advance(bed: Bed, zone: Zone, site: Site, book: WeatherBook, until: datetime, now: datetime) -> Bed:
+def believed(bed: Bed, depletion_mm: float, sd_mm: float | None = None) -> Bed:
+    """The bed with another depletion believed of it; what was learnt of it stays."""
+    estimate = bed.estimate
+    cov = [list(row) for row in estimate.cov]
+    if sd_mm is not None:
+        cov[0] = [0.0] * len(cov)
+        for row in cov:
+            row[0] = 0.0
+        cov[0][0] = sd_mm**2
+    mean = (depletion_mm, *estimate.mean[1:])
+    return replace(bed, estimate=replace(estimate, mean=mean, cov=tuple(tuple(row) for row in cov)))
+
+
+def advance(
+    bed: Bed, zone: Zone, site: Site, book: WeatherBook, until: datetime, now: datetime, *, foreseeing: bool = False
+) -> Bed:
     """The bed at `until`, without further water or readings. `now` says how old the forecast is.
 
     Steps end at civil midnights, where the day's ledger is closed and its rain is credited if no gauge has been.
+    foreseeing: only what is expected is of interest, not how unsure it is (cheaper, for plans).
     """
+    plants: Plants | None = None
     while bed.as_of < until:
         _, day_end = day_bounds(bed.today.day, site.timezone)
         step_end = min(until, day_end, bed.as_of + STEP)
-        bed = _draw(bed, zone, site, book, step_end, now)
+        plants = plants or plants_on(zone, site, book, bed.today.day, now, bed.hands)
+        bed = _draw(bed, zone, site, plants, step_end, foreseeing)
         if step_end == day_end:
-            bed = _close_day(bed, zone, site, book, now)
+            bed, plants = _close_day(bed, zone, site, book, now), None
     return bed
 
 
-def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime) -> Bed:
-    """The bed after `net_mm` of irrigation has reached the root zone."""
-    drained_mm = max(0.0, net_mm - bed.depletion_mm)
+def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.0) -> Bed:
+    """The bed after `net_mm` of irrigation has reached the root zone, give or take `unsure_mm`."""
+    wetted = wetted_share(zone)
+    full = bed.depletion_mm + bed.sd_mm < net_mm
+    under = zone.mulch is not None and zone.mulch.under_line
     return replace(
         bed,
-        depletion_mm=max(0.0, bed.depletion_mm - net_mm),
-        sd_mm=bed.sd_mm + WATER_SD * net_mm,
+        estimate=watered(bed.estimate, net_mm, sd_mm=unsure_mm),
         last_wetted=at,
-        today=replace(
-            bed.today,
-            irrigation_net_mm=bed.today.irrigation_net_mm + net_mm,
-            drained_mm=bed.today.drained_mm + drained_mm,
-        ),
+        last_full=at if full else bed.last_full,
+        top_mm=max(0.0, bed.top_mm - net_mm / wetted),
+        wetting=wetted if not under else min(bed.wetting, wetted),
+        hands=after_watering(bed.hands),
+        today=replace(bed.today, irrigation_net_mm=bed.today.irrigation_net_mm + net_mm),
     )
 
 
 def rain_on(bed: Bed, rain_mm: float) -> Bed:
-    """The bed after rain: what is above field capacity drains."""
-    drained_mm = max(0.0, rain_mm - bed.depletion_mm)
+    """The bed after rain."""
     return replace(
         bed,
-        depletion_mm=max(0.0, bed.depletion_mm - rain_mm),
-        today=replace(bed.today, rain_mm=bed.today.rain_mm + rain_mm, drained_mm=bed.today.drained_mm + drained_mm),
+        estimate=watered(bed.estimate, rain_mm, sd_share=RAIN_SD),
+        top_mm=max(0.0, bed.top_mm - rain_mm),
+        wetting=1.0 if rain_mm >= RAIN_THAT_WETS_ALL_MM else bed.wetting,
+        today=replace(bed.today, rain_mm=bed.today.rain_mm + rain_mm),
     )
 
 
@@ -139,36 +129,59 @@ def rain_to_come_mm(bed: Bed, site: Site, book: WeatherBook, day: date, now: dat
     return max(0.0, whole_mm - bed.today.rain_mm) if day == bed.today.day else whole_mm
 
 
+def day_demand_mm(bed: Bed, zone: Zone, plants: Plants) -> float:
+    """What plants and ground of a zone draw in a whole day with water enough [mm], as the bed has taught it."""
+    soil = zone.soil
+    ground_mm = evaporation_mm(
+        plants, bed.top_mm, bed.wetting, soil.total_evaporable_mm, soil.readily_evaporable_mm, share=1.0
+    )
+    return bed.estimate.demand_factor * (plants.transpiration_mm + ground_mm)
+
+
 def notice(
     bed: Bed, probe: Probe, sensor: Sensor, zone: Zone, site: Site, book: WeatherBook, now: datetime
 ) -> tuple[Bed, Probe]:
-    """What a moisture probe's last reading changes: the bed's depletion, and the trust in the probe.
-
-    A stuck probe (not the slightest change for a day, or through a watering that must have moved it) and one that
-    disagrees wildly with the balance correct nothing.
-    """
+    """What a moisture probe's last reading changes: what is believed of the bed, and the trust in the probe."""
     if probe.value is None or probe.at is None:
         return bed, probe
-    plants = plants_on(zone, bed.today.day, et0_of(book, site, bed.today.day, now).mm)
-    scale_mm = 1000.0 * plants.root_depth_m
     if _stuck(probe, bed):
         return bed, replace(probe, trust=0.0, word="stuck")
-    told_mm = (zone.soil.field_capacity - probe.value) * scale_mm
+    plants = plants_on(zone, site, book, bed.today.day, now, bed.hands)
+    field_capacity, noise_sd = zone.soil.field_capacity, _noise(probe, sensor, bed)
+    estimate = meet(bed.estimate, sensor.id, sensor.sd)
+    gap = surprise(estimate, sensor.id, probe.value, field_capacity, plants.scale_mm, noise_sd)
+    rough = 0.95 * probe.rough + 0.05 * min(gap.sds, 2.0 * GATE_SD) ** 2
+    if gap.sds > GATE_SD:
+        return bed, replace(probe, rough=rough, trust=0.2, word="doubtful")
+    after = observed(estimate, sensor.id, probe.value, field_capacity, plants.scale_mm, noise_sd)
+    after = _within_reach(after, plants)
+    corrected_mm = after.depletion_mm - bed.depletion_mm
+    bed = replace(bed, estimate=after, today=replace(bed.today, corrected_mm=bed.today.corrected_mm + corrected_mm))
+    if rough > NOISY:
+        return bed, replace(probe, used_at=probe.at, rough=rough, trust=0.5, word="noisy")
+    return bed, replace(probe, used_at=probe.at, rough=rough, trust=1.0, word="good")
+
+
+def has_rain_gauge(site: Site) -> bool:
+    """Whether the site measures its own rain."""
+    return any(sensor.kind == "rain" for sensor in site.sensors)
+
+
+# The pieces ---------------------------------------------------------------------------------------
+
+
+def _noise(probe: Probe, sensor: Sensor, bed: Bed) -> float:
+    """Standard deviation [m3/m3] of what a reading says beyond the probe's own offset.
+
+    Larger soon after the last reading, which shared its noise, and soon after water, which is still on its way.
+    """
+    assert probe.at is not None
     idle_h = PROBE_MEMORY_H if probe.used_at is None else max(0.05, hours_between(probe.used_at, probe.at))
-    noise_mm2 = (sensor.sd * scale_mm) ** 2 * max(1.0, PROBE_MEMORY_H / idle_h)
-    surprise_mm = told_mm - bed.depletion_mm
-    spread_mm = (bed.sd_mm**2 + (sensor.sd * scale_mm) ** 2) ** 0.5
-    if abs(surprise_mm) > GATE_SD * spread_mm:
-        return bed, replace(probe, trust=0.2, word="doubtful")
-    gain = bed.sd_mm**2 / (bed.sd_mm**2 + noise_mm2)
-    corrected = min(plants.available_mm, max(0.0, bed.depletion_mm + gain * surprise_mm))
-    bed = replace(
-        bed,
-        depletion_mm=corrected,
-        sd_mm=bed.sd_mm * (1.0 - gain) ** 0.5,
-        today=replace(bed.today, corrected_mm=bed.today.corrected_mm + corrected - bed.depletion_mm),
-    )
-    return bed, replace(probe, used_at=probe.at, trust=1.0, word="good")
+    noise_sd = NOISE_SHARE * sensor.sd * math.sqrt(max(1.0, PROBE_MEMORY_H / idle_h))
+    if bed.last_wetted is None:
+        return noise_sd
+    since_h = max(0.0, hours_between(bed.last_wetted, probe.at))
+    return noise_sd * (1.0 + 5.0 * max(0.0, 1.0 - since_h / SOAKING_H))
 
 
 def _stuck(probe: Probe, bed: Bed) -> bool:
@@ -185,33 +198,65 @@ def _stuck(probe: Probe, bed: Bed) -> bool:
     return same_h >= STUCK_H or slept_through
 
 
-def _draw(bed: Bed, zone: Zone, site: Site, book: WeatherBook, until: datetime, now: datetime) -> Bed:
-    """The plants draw their share of the day's demand between the bed's instant and `until`."""
+def _within_reach(estimate: Estimate, plants: Plants) -> Estimate:
+    """Depletion cannot exceed what the roots can reach."""
+    most_mm = plants.available_mm * estimate.holds_factor
+    if estimate.depletion_mm <= most_mm:
+        return estimate
+    return replace(estimate, mean=(most_mm, *estimate.mean[1:]))
+
+
+def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, foreseeing: bool) -> Bed:
+    """Plants and wet ground draw their share of the day between the bed's instant and `until`."""
     day = bed.today.day
-    et0_mm = et0_of(book, site, day, now).mm
-    plants = plants_on(zone, day, et0_mm)
     share = share_of_day(site, day, until) - share_of_day(site, day, bed.as_of)
-    if share <= 0.0:
-        return replace(bed, as_of=until)
-    # Where roots have shrunk (an edited config), depletion cannot exceed what is left: booked as a correction.
-    within_mm = min(bed.depletion_mm, plants.available_mm)
-    after = daily_balance(
-        within_mm, available_mm=plants.available_mm, fraction=plants.fraction, etc_mm=plants.demand_mm * share
+    soil = zone.soil
+    ground_mm = evaporation_mm(
+        plants, bed.top_mm, bed.wetting, soil.total_evaporable_mm, soil.readily_evaporable_mm, share
     )
-    stressed_h = hours_between(bed.as_of, until) if after.stress < 1.0 else 0.0
+    wanted_mm = plants.transpiration_mm * share
+
+    def use(depletion_mm: float, demand: float, holds: float) -> float:
+        left_mm = max(0.0, plants.available_mm * holds - depletion_mm)
+        return min(left_mm, demand * (plants.stress(depletion_mm, holds) * wanted_mm + ground_mm))
+
+    before = _within_reach(bed.estimate, plants)
+    hours = hours_between(bed.as_of, until)
+    after = (foreseen if foreseeing else lived)(before, use, hours / 24.0, drain_days(zone))
+    thirsty = share > 0.0 and plants.stress(before.depletion_mm, before.holds_factor) < 1.0
+    today = bed.today
     return replace(
         bed,
-        depletion_mm=after.depletion_mm,
-        sd_mm=min(plants.available_mm / 2, bed.sd_mm + DEMAND_SD * after.et_mm),
+        estimate=after.estimate,
         as_of=until,
+        top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / max(plants.exposed, 0.01)),
         today=replace(
-            bed.today,
-            et0_mm=bed.today.et0_mm + et0_mm * share,
-            demand_mm=bed.today.demand_mm + plants.demand_mm * share,
-            used_mm=bed.today.used_mm + after.et_mm,
-            corrected_mm=bed.today.corrected_mm + within_mm - bed.depletion_mm,
-            stress_hours=bed.today.stress_hours + stressed_h,
+            today,
+            et0_mm=today.et0_mm + plants.open_et0_mm * share,
+            demand_mm=today.demand_mm + before.demand_factor * (wanted_mm + ground_mm),
+            used_mm=today.used_mm + after.used_mm,
+            drained_mm=today.drained_mm + after.drained_mm,
+            corrected_mm=today.corrected_mm + before.depletion_mm - bed.depletion_mm,
+            stress_hours=today.stress_hours + (hours if thirsty else 0.0),
         ),
+    )
+
+
+def drain_days(zone: Zone) -> float:
+    """Time in which water above field capacity falls to 1/e of it [days], by how well the soil leads water.
+
+    A 0.3 m layer draining by Carsel & Parrish's curves has lost most of its excess after half a day in sand and two
+    days in loam; the steps between are practice.
+    """
+    conductivity_mm_h = zone.soil.saturated_conductivity_mm_h
+    return (
+        0.5
+        if conductivity_mm_h >= 100.0
+        else 0.8
+        if conductivity_mm_h >= 20.0
+        else 1.2
+        if conductivity_mm_h >= 5.0
+        else 2.0
     )
 
 
@@ -220,10 +265,6 @@ def _close_day(bed: Bed, zone: Zone, site: Site, book: WeatherBook, now: datetim
     open the next day's ledger."""
     day = bed.today.day
     if not has_rain_gauge(site) or bed.as_of > now:
-        bed = rain_on(bed, rain_to_come_mm(bed, site, book, day, now))
+        rain_mm = rain_to_come_mm(bed, site, book, day, now)
+        bed = rain_on(bed, rain_mm) if rain_mm > 0.0 else bed
     return replace(bed, yesterday=bed.today, today=DayLedger(day + timedelta(days=1)))
-
-
-def has_rain_gauge(site: Site) -> bool:
-    """Whether the site measures its own rain."""
-    return any(sensor.kind == "rain" for sensor in site.sensors)

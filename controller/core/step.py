@@ -48,6 +48,7 @@ from controller.core.weather import (
 )
 
 NOTED_AHEAD = timedelta(hours=36)
+SENSOR_TROUBLE = ("noisy", "doubtful", "stuck", "stale")
 SENSOR_FAULT = "sensor-"
 
 
@@ -165,7 +166,8 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
         return replace(garden, weather=take_temperature(garden.weather, event.value, event.at, site.timezone))
     if sensor.kind == "rain":
         return _rained(site, garden, event, now)
-    assert sensor.zone is not None, "the config gives every moisture probe a zone"
+    if sensor.kind != "moisture" or sensor.zone is None:
+        return garden  # kept, for the interlock and for whoever looks
     zone = site.zone(sensor.zone)
     bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
     bed, probe = notice(bed, probe, sensor, zone, site, garden.weather, now.utc)
@@ -212,8 +214,7 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
     unsure_mm = event.unsure_s / 60.0 * zone.line.flow_l_min / zone.area_m2
     if litres > 0.0:
-        bed = replace(wet(bed, zone, net_mm, now.utc), last_litres=litres)
-    bed = replace(bed, sd_mm=bed.sd_mm + unsure_mm)
+        bed = replace(wet(bed, zone, net_mm, now.utc, unsure_mm), last_litres=litres)
     garden = replace(garden, beds={**garden.beds, zone.id: bed})
     if event.why == "by hand":
         # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
@@ -318,7 +319,7 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
             probe = replace(probe, trust=0.0, word="stale")
             garden = replace(garden, probes={**garden.probes, sensor.id: probe})
         fault_id = f"{SENSOR_FAULT}{sensor.id}"
-        if probe.word in ("stuck", "stale", "doubtful") and fault_id not in garden.faults:
+        if probe.word in SENSOR_TROUBLE and fault_id not in garden.faults:
             garden, notes = _with_fault(garden, fault_id, _sensor_trouble(sensor.id, probe, site), now)
             actions += notes
         elif probe.word == "good" and fault_id in garden.faults:
@@ -337,6 +338,7 @@ def _sensor_trouble(name: str, probe: Probe, site: Site) -> str:
         return f"{name} has not been heard yet; look at its topic in the config, and at its radio."
     at = f"{probe.at.astimezone(site.timezone):%a %H:%M}"
     return {
+        "noisy": f"{name} jumps about far more than its error; it is followed only a little.",
         "stuck": f"{name} has not moved at all, not even with water; it is not believed until it does.",
         "stale": f"{name} has been silent since {at}; the balance carries on without it.",
         "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",

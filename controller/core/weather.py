@@ -14,7 +14,13 @@ from functools import lru_cache
 from typing import Literal
 
 from controller.agronomy.reference_et import ReferenceEt, daily_et0, saturation_kpa, wind_at_2m
-from controller.agronomy.sunlight import SunTimes, sun_times
+from controller.agronomy.shade import shaded_et0_mm
+from controller.agronomy.sunlight import (
+    SunTimes,
+    extraterrestrial_daily_mj_m2,
+    solar_from_temperature_mj_m2,
+    sun_times,
+)
 from controller.core.forecast import Forecast, Hour
 from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
 from controller.core.site import MonthNormal, Site
@@ -163,6 +169,33 @@ def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWe
 def et0_of(book: WeatherBook, site: Site, day: date, now: datetime) -> ReferenceEt:
     """Reference evapotranspiration of a day [mm], FAO-56 Penman-Monteith with the handbook's own fall-backs."""
     return _et0(weather_on(book, site, day, now), site.latitude_deg, site.elevation_m)
+
+
+def et0_under(weather: DayWeather, site: Site, shade: float, wind_factor: float) -> float:
+    """Reference evapotranspiration under shade [mm]: FAO-56 eq. 6 with less sun and less wind.
+
+    What the weather does not say is filled in as the handbook does: dew point at the minimum, 2 m/s, eq. 50.
+    """
+    j = weather.day.timetuple().tm_yday
+    ra = extraterrestrial_daily_mj_m2(site.latitude_deg, j)
+    solar = weather.solar_mj_m2
+    if solar is None:
+        solar = solar_from_temperature_mj_m2(weather.tmax_c, weather.tmin_c, ra, site.elevation_m)
+    return max(
+        0.0,
+        shaded_et0_mm(
+            tmax_c=weather.tmax_c,
+            tmin_c=weather.tmin_c,
+            latitude_deg=site.latitude_deg,
+            elevation_m=site.elevation_m,
+            day_of_year=j,
+            vapour_kpa=weather.vapour_kpa if weather.vapour_kpa is not None else saturation_kpa(weather.tmin_c),
+            wind_2m_m_s=2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s,
+            solar_mj_m2=solar,
+            shade=shade,
+            wind_factor=wind_factor,
+        ),
+    )
 
 
 def sun_on(site: Site, day: date) -> SunTimes:

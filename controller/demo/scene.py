@@ -16,9 +16,9 @@ from controller.core.actions import Answer, Note
 from controller.core.garden import Garden
 from controller.core.jobs import jobs
 from controller.core.moment import Now, local_date, local_midnight
+from controller.core.plants import plants_on
 from controller.core.site import Site, Zone
-from controller.core.soil import plants_on
-from controller.core.weather import et0_of, sun_on, weather_on
+from controller.core.weather import sun_on, weather_on
 from controller.report.views import weather_view
 from controller.sim.plot import Plot
 from controller.sim.world import World
@@ -119,9 +119,10 @@ class Scene:
     def _gauge(self, zone: Zone, now: datetime) -> Text:
         """What the controller believes as a filled bar; the small mark below the easy limit; the truth as a post."""
         garden, site = self._world.loop.garden, self._world.site
-        et0_mm = et0_of(garden.weather, site, local_date(now, site.timezone), now).mm
-        plants = plants_on(zone, local_date(now, site.timezone), et0_mm)
-        full = 1.0 - garden.beds[zone.id].depletion_mm / plants.available_mm
+        bed = garden.beds[zone.id]
+        plants = plants_on(zone, site, garden.weather, local_date(now, site.timezone), now, bed.hands)
+        available_mm = plants.available_mm * bed.estimate.holds_factor
+        full = max(0.0, 1.0 - bed.depletion_mm / available_mm)
         easy = 1.0 - plants.fraction
         bar = Text()
         filled = round(full * GAUGE)
@@ -130,7 +131,7 @@ class Scene:
             bar.append("━" if cell < filled else "╌", colour if cell < filled else EARTH)
         trusted = [garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id]
         note = "no probe" if not trusted else ("probe not believed" if max(trusted) == 0.0 else "")
-        bar.append(f" {full * plants.available_mm:4.0f} of {plants.available_mm:3.0f} mm ", "")
+        bar.append(f" {full * available_mm:4.0f} of {available_mm:3.0f} mm ", "")
         bar.append(f"{note:<18}", DIM if note == "no probe" else EMBER)
         return bar
 

@@ -12,10 +12,10 @@ from types import MappingProxyType
 from typing import Any
 
 from controller.core.garden import Bed, DayLedger, Figure, Need, Purpose, Watering
-from controller.core.moment import day_bounds
+from controller.core.moment import day_bounds, local_midnight
+from controller.core.plants import Plants, is_tender, plants_on
 from controller.core.site import Site, Zone
-from controller.core.soil import Plants, plants_on
-from controller.core.weather import Basis, DayWeather
+from controller.core.weather import Basis, DayWeather, WeatherBook
 from controller.report.given import Watered, assembled
 from controller.report.history import DayPast, days_past
 from controller.report.planned import Planned, PlanRead, planned, plans_of
@@ -90,7 +90,7 @@ def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explana
         *_words(reader, site, zone, day),
         *_ledger_said(past),
     ]
-    steps = _numbers(zone, day, made, past) if not told else ()
+    steps = _numbers(zone, site, day, made, past) if not told else ()
     ledger = past.ledger if past is not None else None
     return Explanation(zone, day, tuple(decisions), tuple(sentences), steps, ledger)
 
@@ -274,17 +274,14 @@ def _nothing(
         return [f"The journal has nothing about {zone.name} on {day:%A %d %B %Y}."]
     said = [f"Nothing was given to {zone.name} on {day:%A} {day.day} {day:%B}."]
     if past is not None:
-        plants = _plants(zone, day, made, past)
-        limit_mm = plants.readily_mm * (0.5 if zone.tender else 1.0)
-        whose = (
-            "half of what they draw easily, as the plants are tender"
-            if zone.tender
-            else "what they draw easily"
-        )
-        verdict = "under" if past.begin_mm + plants.demand_mm <= limit_mm else "over"
+        tender = is_tender(zone, day)
+        limit_mm = _plants(zone, site, day, made).readily_mm * (0.5 if tender else 1.0)
+        whose = "half of what they draw easily, as the plants are tender" if tender else "what they draw easily"
+        demand_mm = past.ledger.demand_mm
+        verdict = "under" if past.begin_mm + demand_mm <= limit_mm else "over"
         said.append(
-            f"The day began with {past.begin_mm:.1f} mm missing and could draw {plants.demand_mm:.1f} mm "
-            f"more: {past.begin_mm + plants.demand_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
+            f"The day began with {past.begin_mm:.1f} mm missing and could draw {demand_mm:.1f} mm "
+            f"more: {past.begin_mm + demand_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
         )
     return said
 
@@ -325,12 +322,13 @@ def _ledger_said(past: DayPast | None) -> list[str]:
 
 PARTS: Mapping[str, Sequence[str]] = MappingProxyType(
     {
-        "What the plants draw": ("ET0", "Kc", "ETc"),
-        "What the soil holds": ("Zr", "TAW", "p", "RAW", "Dr"),
+        "What the plants draw": ("ET0", "Kcb", "transpiration", "evaporation", "learnt demand", "ETc"),
+        "What the soil holds": ("Zr", "Pw", "learnt store", "TAW", "p", "RAW", "Dr"),
         "What is to be given": (
             "rain that counts",
             "missing by dusk",
             "room left for rain",
+            "to be sure",
             "most of a refresh",
             "net depth",
             "gross depth",
@@ -345,7 +343,13 @@ PARTS: Mapping[str, Sequence[str]] = MappingProxyType(
 MEANINGS: Mapping[str, str] = MappingProxyType(
     {
         "ET0": "what a short lawn would draw",
-        "Kc": "crop coefficient",
+        "Kcb": "crop coefficient without the soil's evaporation",
+        "transpiration": "through the leaves",
+        "evaporation": "from the ground",
+        "learnt demand": "what this bed draws beside the table",
+        "Pw": "share of the ground that is wetted",
+        "learnt store": "what this bed holds beside the table",
+        "to be sure": "to fill the bed surely, once",
         "ETc": "what these plants draw",
         "Zr": "depth of the roots",
         "TAW": "water the roots can reach",
@@ -367,9 +371,11 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
 
 WORKED: Mapping[str, Callable[[Named, Zone], str]] = MappingProxyType(
     {
-        "ETc": lambda f, z: f"{f['Kc']:.2f} × {f['ET0']:.2f}",
+        "transpiration": lambda f, z: f"{f['Kcb']:.2f} × {f['ET0']:.2f}",
+        "ETc": lambda f, z: f"({f['transpiration']:.2f} + {f['evaporation']:.2f}) × {f['learnt demand']:.2f}",
         "TAW": lambda f, z: (
-            f"1000 × ({z.soil.field_capacity:.3f} − {z.soil.wilting_point:.3f}) × {f['Zr']:.3f}"
+            f"1000 × ({z.soil.field_capacity:.3f} − {z.soil.wilting_point:.3f}) × {f['Zr']:.3f} × {f['Pw']:.2f}"
+            f" × {f['learnt store']:.2f}"
         ),
         "RAW": lambda f, z: f"{f['p']:.3f} × {f['TAW']:.2f}",
         "missing by dusk": lambda f, z: f"{f['Dr']:.2f} + {f['ETc']:.2f} − {f['rain that counts']:.2f}",
@@ -427,17 +433,20 @@ def _place(name: str) -> tuple[int, int]:
     return len(PARTS), 0
 
 
-def _numbers(zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast | None) -> tuple[Step, ...]:
+def _numbers(
+    zone: Zone, site: Site, day: date, made: Sequence[PlanRead], past: DayPast | None
+) -> tuple[Step, ...]:
     """The zone's numbers on a day without a decision."""
     if past is None:
         return ()
-    plants = _plants(zone, day, made, past)
+    plants = _plants(zone, site, day, made)
     figures = (
-        Figure("ET0", plants.et0_mm, "mm/day", "of the day's plan, or of its ledger"),
-        Figure("Kc", plants.kc, "", f"{zone.crop.name}, by its stage (FAO-56 eq. 66)"),
-        Figure("ETc", plants.demand_mm, "mm/day", "Kc x ET0"),
+        Figure("ET0", plants.et0_mm, "mm/day", "by the weather of the day's last plan"),
+        Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),
+        Figure("ETc", past.ledger.demand_mm, "mm/day", "by the day's ledger"),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
-        Figure("TAW", plants.available_mm, "mm", "FAO-56 eq. 82"),
+        Figure("Pw", plants.wetted, "", "share of the ground that the line wets"),
+        Figure("TAW", plants.available_mm, "mm", "FAO-56 eq. 82, by the table's soil"),
         Figure("p", plants.fraction, "", "by the day's demand (note of Table 22)"),
         Figure("RAW", plants.readily_mm, "mm", "p x TAW (eq. 83)"),
         Figure("Dr", past.begin_mm, "mm", "at the beginning of the day, from the ledgers"),
@@ -446,12 +455,11 @@ def _numbers(zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast | No
     return tuple(_step(zone, figure, named) for figure in figures)
 
 
-def _plants(zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast) -> Plants:
-    """What the plants were like on the day: with the demand its plans reckoned with, else with what it came
-    to.
-    """
-    told = [plan.et0_mm for plan in made if plan.et0_mm is not None]
-    return plants_on(zone, day, told[-1] if told else past.ledger.et0_mm)
+def _plants(zone: Zone, site: Site, day: date, made: Sequence[PlanRead]) -> Plants:
+    """What the plants were like on the day, with the weather that its last plan reckoned with."""
+    told = [plan.weather for plan in made if plan.weather is not None and plan.weather.day == day]
+    book = WeatherBook(forecast={day: told[-1]}) if told else WeatherBook()
+    return plants_on(zone, site, book, day, local_midnight(day, site.timezone))
 
 
 def _past(reader: JournalReader, site: Site, zone: Zone, day: date) -> DayPast | None:

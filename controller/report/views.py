@@ -11,8 +11,8 @@ from controller.core.heat import spells
 from controller.core.interlock import hold_on
 from controller.core.jobs import Job, jobs
 from controller.core.moment import Now, local_date
+from controller.core.plants import plants_on
 from controller.core.site import Site, Zone
-from controller.core.soil import plants_on
 from controller.core.weather import days_ahead, et0_of
 
 DAYS_SHOWN = 7
@@ -74,9 +74,9 @@ def open_zones(garden: Garden) -> list[str]:
 def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
     """One zone's water now."""
     bed = garden.beds[zone.id]
-    et0_mm = et0_of(garden.weather, site, local_date(now, site.timezone), now).mm
-    plants = plants_on(zone, local_date(now, site.timezone), et0_mm)
-    moisture = zone.soil.field_capacity - bed.depletion_mm / (1000.0 * plants.root_depth_m)
+    plants = plants_on(zone, site, garden.weather, local_date(now, site.timezone), now, bed.hands)
+    moisture = zone.soil.field_capacity - bed.depletion_mm / plants.scale_mm
+    learnt = bed.estimate
     coming = next_of(garden, zone.id)
     hold = hold_on(garden.holds, zone.id)
     return {
@@ -84,8 +84,8 @@ def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
         "name": zone.name,
         "moisture_m3_m3": max(0.0, moisture),
         "depletion_mm": bed.depletion_mm,
-        "available_mm": plants.available_mm,
-        "readily_available_mm": plants.readily_mm,
+        "available_mm": plants.available_mm * learnt.holds_factor,
+        "readily_available_mm": plants.readily_mm * learnt.holds_factor,
         "need": _need_view(coming),
         "next_watering": _next_view(site, coming),
         "valve": "open" if zone.id in open_zones(garden) else "closed",
@@ -93,6 +93,11 @@ def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
         "held": hold is not None,
         "held_until": _local(site, hold.until) if hold and hold.until else None,
         "trust": {s.id: garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id},
+        "learnt": {
+            "demand_factor": learnt.demand_factor,
+            "store_factor": learnt.holds_factor,
+            "probe_offsets_m3_m3": {probe: learnt.offset(probe) for probe in learnt.probes},
+        },
     }
 
 

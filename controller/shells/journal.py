@@ -223,7 +223,7 @@ class JournalReader:
         self.path = Path(path)
         if not self.path.exists():
             raise JournalError(f"{self.path}: there is no journal yet; has the daemon run?")
-        # Without a daemon there is no write-ahead log to read along; SQLite would make one, which a mere reader may not.
+        # Without a daemon there is no write-ahead log to read along, and a mere reader may not make one.
         still = "" if self.path.with_name(f"{self.path.name}-wal").exists() else "&immutable=1"
         try:
             self._db = sqlite3.connect(f"file:{quote(str(self.path))}?mode=ro{still}", uri=True)

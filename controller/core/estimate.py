@@ -1,0 +1,247 @@
+"""What is believed of one bed's water, and how firmly: a small extended Kalman filter over what is not known.
+
+State: depletion [mm]; the zone's demand beside the table's, as a logarithm; its available water beside the table's, as
+a logarithm; and one offset [m3/m3] for each probe. The balance moves depletion on and makes it less sure; a reading
+is what field capacity, depletion and the probe's own offset add up to. So a biased probe is not followed but
+understood: a soak that surely filled the bed tells where the probe's field capacity lies, the days after tell by how
+much faster or slower than the table the bed dries, and a bed that dries ever more slowly tells how much it holds.
+
+Water beyond field capacity is depletion below zero; it drains away in its own time, faster in sand than in loam, and
+the doubt about it with it. That is how a soak makes depletion sure.
+
+Plain Python: the matrices have a handful of rows. Source of the filter: Kalman 1960, J. Basic Eng. 82:35.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+DEPLETION, DEMAND, HOLDS = 0, 1, 2
+FIRST_PROBE = 3
+
+DEMAND_SD = 0.20
+"""How far a zone's real demand is from the table's: a share (common practice, no source; 10 to 20 % is usual)."""
+HOLDS_SD = 0.15
+"""How far its available water is from the table's."""
+OFFSET_SD = 0.03
+"""How far a probe's zero is off [m3/m3]."""
+DEMAND_DRIFT = 0.015
+"""By how much demand may wander in a day: canopies grow, winds change."""
+OFFSET_DRIFT = 0.003
+"""A probe stands in one place, which dries a little differently from the root zone at large: by this much in a day, one
+day another way than the next [m3/m3]."""
+DAY_SD = 0.10
+"""Weather and table miss one day's demand by this share, another the next day."""
+DAYLIGHT_SHARE = 0.6
+"""Part of a summer day in which it is drawn."""
+WATER_SD = 0.08
+DRAINAGE_SD = 0.3
+"""How far drainage is from its model: a share of what drains."""
+OFFSET_MOST_SDS = 3.0
+"""A probe's learnt offset is held within so many of its first standard deviations."""
+LEARNT_LEAST, LEARNT_MOST = math.log(0.8), math.log(1.6)
+"""Learnt factors are held between these: beyond, something else is wrong. Less is trusted than more, for a bed that is
+kept too dry is lost sooner than one kept too wet."""
+
+LEAST_VARIANCE = 1e-10
+
+Row = tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Mean and covariance; probes: the ids that the offsets belong to, in order."""
+
+    mean: Row
+    cov: tuple[Row, ...]
+    probes: tuple[str, ...] = ()
+
+    @property
+    def depletion_mm(self) -> float:
+        return self.mean[DEPLETION]
+
+    @property
+    def sd_mm(self) -> float:
+        return math.sqrt(max(0.0, self.cov[DEPLETION][DEPLETION]))
+
+    @property
+    def demand_factor(self) -> float:
+        """The zone's real demand as a multiple of the table's."""
+        return math.exp(self.mean[DEMAND])
+
+    @property
+    def holds_factor(self) -> float:
+        """Its available water as a multiple of the table's."""
+        return math.exp(self.mean[HOLDS])
+
+    def offset(self, probe: str) -> float:
+        """What the probe reads above the truth [m3/m3]; 0 for one it has not met."""
+        return self.mean[FIRST_PROBE + self.probes.index(probe)] if probe in self.probes else 0.0
+
+    def offset_sd(self, probe: str) -> float:
+        """How unsure that is."""
+        if probe not in self.probes:
+            return OFFSET_SD
+        index = FIRST_PROBE + self.probes.index(probe)
+        return math.sqrt(max(0.0, self.cov[index][index]))
+
+
+def new_estimate(depletion_mm: float, sd_mm: float) -> Estimate:
+    """What is believed of a bed that nobody has told us of."""
+    variances = (sd_mm**2, DEMAND_SD**2, HOLDS_SD**2)
+    return Estimate((depletion_mm, 0.0, 0.0), _diagonal(variances))
+
+
+@dataclass(frozen=True, slots=True)
+class Lived:
+    """A stretch of time: the estimate after it, what was drawn, and what drained [mm]."""
+
+    estimate: Estimate
+    used_mm: float
+    drained_mm: float
+
+
+Use = Callable[[float, float, float], float]
+"""(depletion_mm, demand_factor, holds_factor) -> mm drawn in the time."""
+
+
+def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived:
+    """The estimate after plants and sun have drawn and what stood above field capacity has drained.
+
+    days: how long that was; drain_days: time in which excess falls to 1/e.
+    """
+    depletion_mm, demand, holds = estimate.mean[:FIRST_PROBE]
+    used_mm = use(depletion_mm, math.exp(demand), math.exp(holds))
+    slopes = _slopes(lambda d, g, h: use(d, math.exp(g), math.exp(h)), (depletion_mm, demand, holds), used_mm)
+    dry_mm, keep = depletion_mm + used_mm, math.exp(-days / drain_days)
+    drained_mm = max(0.0, -dry_mm) * (1.0 - keep)
+    # Of the belief only the part below zero drains; its doubt shrinks with it.
+    keep = 1.0 - (1.0 - keep) * _below_zero(dry_mm, estimate.sd_mm)
+    size = len(estimate.mean)
+    # The step matrix is the identity but for its first row: depletion takes over some of the other errors.
+    first = [
+        estimate.cov[DEPLETION][j] + sum(s * estimate.cov[k][j] for k, s in enumerate(slopes)) for j in range(size)
+    ]
+    corner = first[DEPLETION] + sum(s * first[k] for k, s in enumerate(slopes))
+    cov = [list(each) for each in estimate.cov]
+    for j in range(size):
+        cov[DEPLETION][j] = cov[j][DEPLETION] = first[j] * keep
+    # One day's error is one error, however many steps its daylight is cut into: the steps add up to it.
+    day_variance = (DAY_SD * used_mm) ** 2 * max(1.0, DAYLIGHT_SHARE / days)
+    cov[DEPLETION][DEPLETION] = corner * keep**2 + day_variance + (DRAINAGE_SD * drained_mm) ** 2
+    cov[DEMAND][DEMAND] += DEMAND_DRIFT**2 * days
+    for n in range(FIRST_PROBE, size):
+        cov[n][n] += OFFSET_DRIFT**2 * days
+    mean = (dry_mm + drained_mm, *estimate.mean[1:])
+    return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained_mm)
+
+
+def foreseen(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived:
+    """The same for the mean alone: what a plan needs to know, at a fraction of the cost."""
+    used_mm = use(estimate.depletion_mm, estimate.demand_factor, estimate.holds_factor)
+    dry_mm = estimate.depletion_mm + used_mm
+    drained_mm = max(0.0, -dry_mm) * (1.0 - math.exp(-days / drain_days))
+    return Lived(replace(estimate, mean=(dry_mm + drained_mm, *estimate.mean[1:])), used_mm, drained_mm)
+
+
+def watered(estimate: Estimate, net_mm: float, sd_share: float = WATER_SD, sd_mm: float = 0.0) -> Estimate:
+    """The estimate after water has come.
+
+    net_mm: what reached the root zone; sd_share, sd_mm: how unsure that amount is, as a share and in itself.
+    """
+    first = estimate.cov[DEPLETION]
+    variance = first[DEPLETION] + (sd_share * net_mm) ** 2 + sd_mm**2
+    return replace(
+        estimate,
+        mean=(estimate.depletion_mm - net_mm, *estimate.mean[1:]),
+        cov=((variance, *first[1:]), *estimate.cov[1:]),
+    )
+
+
+def meet(estimate: Estimate, probe: str, offset_sd: float = OFFSET_SD) -> Estimate:
+    """The estimate with a probe's offset among what is not known; unchanged if it is known already."""
+    if probe in estimate.probes:
+        return estimate
+    size = len(estimate.mean)
+    rows = [(*row, 0.0) for row in estimate.cov]
+    rows.append((*(0.0 for _ in range(size)), offset_sd**2))
+    return Estimate((*estimate.mean, 0.0), tuple(rows), (*estimate.probes, probe))
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """How far a reading is from what was expected, in its own unit and in standard deviations."""
+
+    by: float
+    sds: float
+
+
+def surprise(
+    estimate: Estimate, probe: str, reading: float, field_capacity: float, scale_mm: float, noise_sd: float
+) -> Surprise:
+    """What a reading would tell. scale_mm: mm of depletion for one m3/m3 (1000 x root depth)."""
+    look = _look(estimate, probe, scale_mm)
+    expected = field_capacity - estimate.depletion_mm / scale_mm + estimate.offset(probe)
+    sd = math.sqrt(_quadratic(estimate.cov, look) + noise_sd**2)
+    return Surprise(reading - expected, abs(reading - expected) / sd)
+
+
+def observed(
+    estimate: Estimate, probe: str, reading: float, field_capacity: float, scale_mm: float, noise_sd: float
+) -> Estimate:
+    """The estimate after a reading [m3/m3] of a probe it has met."""
+    look = _look(estimate, probe, scale_mm)
+    seen = [sum(row[j] * look[j] for j in range(len(look))) for row in estimate.cov]
+    spread = sum(look[i] * seen[i] for i in range(len(look))) + noise_sd**2
+    gap = surprise(estimate, probe, reading, field_capacity, scale_mm, noise_sd).by
+    mean = [value + each / spread * gap for value, each in zip(estimate.mean, seen, strict=True)]
+    most = OFFSET_MOST_SDS * OFFSET_SD
+    for n in range(FIRST_PROBE, len(mean)):
+        mean[n] = min(most, max(-most, mean[n]))
+    for learnt in (DEMAND, HOLDS):
+        mean[learnt] = min(LEARNT_MOST, max(LEARNT_LEAST, mean[learnt]))
+    size = range(len(look))
+    cov = [[estimate.cov[i][j] - seen[i] * seen[j] / spread for j in size] for i in size]
+    for n in size:
+        cov[n][n] = max(cov[n][n], LEAST_VARIANCE)
+    return replace(estimate, mean=tuple(mean), cov=tuple(tuple(row) for row in cov))
+
+
+def forgotten(estimate: Estimate) -> Estimate:
+    """The estimate with everything learnt forgotten: the table's demand and soil again, and probes as new."""
+    return new_estimate(estimate.depletion_mm, max(estimate.sd_mm, 1.0))
+
+
+# Arithmetic ---------------------------------------------------------------------------------------
+
+
+def _below_zero(mean: float, sd: float) -> float:
+    """Probability that a normal variable is below zero."""
+    return 0.5 * math.erfc(mean / (math.sqrt(2.0) * sd)) if sd > 1e-9 else float(mean < 0.0)
+
+
+def _slopes(use: Callable[[float, float, float], float], at: Row, value: float) -> Row:
+    """Partial derivatives, by small steps forward: the balance has corners, and a step is what it will be asked for."""
+    steps = (0.25, 0.02, 0.02)
+    found = []
+    for i, step in enumerate(steps):
+        moved = [each + (step if i == j else 0.0) for j, each in enumerate(at)]
+        found.append((use(*moved) - value) / step)
+    return tuple(found)
+
+
+def _look(estimate: Estimate, probe: str, scale_mm: float) -> list[float]:
+    """How a reading answers to each part of the state."""
+    look = [0.0] * len(estimate.mean)
+    look[DEPLETION] = -1.0 / scale_mm
+    look[FIRST_PROBE + estimate.probes.index(probe)] = 1.0
+    return look
+
+
+def _quadratic(cov: Sequence[Row], look: Sequence[float]) -> float:
+    size = len(look)
+    return sum(look[i] * cov[i][j] * look[j] for i in range(size) for j in range(size))
+
+
+def _diagonal(values: Sequence[float]) -> tuple[Row, ...]:
+    return tuple(tuple(value if i == j else 0.0 for j in range(len(values))) for i, value in enumerate(values))

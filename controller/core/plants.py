@@ -1,0 +1,190 @@
+"""What the plants of a zone are like on a day: their roots, the water within reach, and what they and their soil draw.
+
+Demand is by the dual crop coefficient (FAO-56 chapter 7): transpiration by the basal coefficient, evaporation of the
+wet bare ground by its own. Shade, mulch and shelter change it, as config, season and the gardener's hands have it.
+Under drip only part of the ground is wetted, and that part is what the roots live from: Keller & Karmeli 1974 take the
+available water times the wetted share, and so does this.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import lru_cache
+
+from controller.agronomy.crop import basal_coefficient, climate_adjusted, root_depth_m
+from controller.agronomy.dual_crop import (
+    ceiling,
+    covered_fraction,
+    evaporation_coefficient,
+    evaporation_reduction,
+    exposed_fraction,
+    exposed_fraction_drip,
+)
+from controller.agronomy.reference_et import saturation_kpa
+from controller.agronomy.root_zone import (
+    available_water_mm,
+    depletion_fraction,
+    readily_available_mm,
+    stress_coefficient,
+)
+from controller.core.hands import MULCH_BACK, SHADE_UP
+from controller.core.moment import local_midnight
+from controller.core.site import Shade, Site, Zone
+from controller.core.weather import DayWeather, WeatherBook, et0_of, et0_under, share_of_day, weather_on
+
+UNKNOWN_RH_MIN_PERCENT = 25.0
+"""Minimum humidity of a dry summer day when nobody measured it (common practice, no source)."""
+LEAST_WETTED = 0.2
+ROOTS_OF_SEEDLINGS_M = 0.20
+"""Depth that a seedling's or transplant's roots are trusted with until it is established (FAO-56: 0.15 to 0.20 m)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plants:
+    """A zone's plants on a day. Depths are means over the zone's area.
+
+    et0_mm: reference evapotranspiration under the zone's shade; open_et0_mm: in the open. kcb: basal coefficient of the
+    stage, moved to the day's climate. kc_max: its ceiling with evaporation. exposed: share of the ground bare and wet.
+    evaporation_factor: what mulch leaves of evaporation. wetted: share of the ground that the line wets.
+    root_depth_m, available_mm (TAW), fraction (p). shade: share of the day's sun that is taken from it.
+    """
+
+    et0_mm: float
+    open_et0_mm: float
+    kcb: float
+    kc_max: float
+    exposed: float
+    evaporation_factor: float
+    wetted: float
+    root_depth_m: float
+    available_mm: float
+    fraction: float
+    shade: float
+
+    @property
+    def transpiration_mm(self) -> float:
+        """What the plants would transpire in the day with water enough."""
+        return self.kcb * self.et0_mm
+
+    @property
+    def readily_mm(self) -> float:
+        return readily_available_mm(self.available_mm, self.fraction)
+
+    @property
+    def scale_mm(self) -> float:
+        """Depletion over the zone for one m3/m3 in the wetted ground."""
+        return 1000.0 * self.root_depth_m * self.wetted
+
+    def stress(self, depletion_mm: float, holds: float = 1.0) -> float:
+        """Ks (FAO-56 eq. 84). holds: the bed's available water as a multiple of the table's."""
+        return stress_coefficient(depletion_mm, self.available_mm * holds, self.fraction)
+
+
+def plants_on(
+    zone: Zone, site: Site, book: WeatherBook, day: date, now: datetime, hands: Sequence[str] = ()
+) -> Plants:
+    """A zone's plants on a day, as the weather of that day is known at `now`. hands: what the gardener has done."""
+    weather = weather_on(book, site, day, now)
+    shade, wind_factor = shade_on(zone, site, day, hands)
+    open_et0_mm = et0_of(book, site, day, now).mm
+    et0_mm = open_et0_mm if shade == 0.0 and wind_factor == 1.0 else et0_under(weather, site, shade, wind_factor)
+    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
+    wind_2m_m_s = 2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s * wind_factor
+    rh_min_percent = _rh_min_percent(weather)
+    kcb = climate_adjusted(basal_coefficient(zone.crop, age_days), wind_2m_m_s, rh_min_percent, zone.crop.height_m)
+    kc_max = ceiling(wind_2m_m_s, rh_min_percent, zone.crop.height_m, kcb)
+    wetted = wetted_share(zone)
+    covered = covered_fraction(kcb, kc_max, zone.crop.height_m)
+    exposed_by = exposed_fraction if zone.line.kind == "micro-spray" else exposed_fraction_drip
+    roots_m = roots_on(zone, day)
+    available_mm = available_water_mm(zone.soil.field_capacity, zone.soil.wilting_point, roots_m) * wetted
+    return Plants(
+        et0_mm=et0_mm,
+        open_et0_mm=open_et0_mm,
+        kcb=kcb,
+        kc_max=kc_max,
+        exposed=exposed_by(covered, wetted),
+        evaporation_factor=_evaporation_factor(zone, hands),
+        wetted=wetted,
+        root_depth_m=roots_m,
+        available_mm=available_mm,
+        fraction=depletion_fraction(zone.crop.depletion_fraction, kcb * et0_mm),
+        shade=shade,
+    )
+
+
+def roots_on(zone: Zone, day: date) -> float:
+    """Depth of the roots [m]: as configured, else by the curve of the crop; shallow while tender plants settle in."""
+    if zone.root_depth_m is not None:
+        return zone.root_depth_m
+    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
+    roots_m = root_depth_m(zone.crop, age_days)
+    return min(roots_m, ROOTS_OF_SEEDLINGS_M) if is_tender(zone, day) else roots_m
+
+
+def is_tender(zone: Zone, day: date) -> bool:
+    """Whether the zone's seedlings or newly planted are not established yet on that day."""
+    return zone.tender and (zone.tender_until is None or day < zone.tender_until)
+
+
+def wetted_share(zone: Zone) -> float:
+    """Share of the zone's ground that its line wets (Keller & Karmeli's Pw), 0.2 to 1; pots are wetted whole."""
+    if zone.pots is not None:
+        return 1.0
+    wetted_m2 = zone.line.flow_l_min * 60.0 / zone.line.rate_mm_h
+    return max(LEAST_WETTED, min(1.0, wetted_m2 / zone.area_m2))
+
+
+def evaporation_mm(
+    plants: Plants, top_mm: float, wetting: float, total_mm: float, readily_mm: float, share: float
+) -> float:
+    """What the bare wet ground evaporates in a share of the day, over the zone [mm] (FAO-56 eqs. 71, 74).
+
+    top_mm: depletion of the wetted top layer; wetting: share of the ground wetted last; total_mm, readily_mm: TEW, REW.
+    Never more than the layer still holds, so that no water is made.
+    """
+    exposed = min(plants.exposed, wetting) if wetting < plants.wetted else plants.exposed
+    reduction = evaporation_reduction(min(top_mm, total_mm), readily_mm, total_mm)
+    ke = evaporation_coefficient(reduction, plants.kc_max, plants.kcb, exposed)
+    possible_mm = ke * plants.et0_mm * share * plants.evaporation_factor
+    return max(0.0, min(possible_mm, exposed * (total_mm - top_mm)))
+
+
+def shade_on(zone: Zone, site: Site, day: date, hands: Sequence[str]) -> tuple[float, float]:
+    """Share of the day's sun that is taken from the zone, and the factor on its wind. Shadows that fall together both
+    count: what is left is what each leaves."""
+    left, wind_factor = 1.0, 1.0
+    for shade in zone.shades:
+        if (shade.months and day.month not in shade.months) or (shade.by_hand and SHADE_UP not in hands):
+            continue
+        left *= 1.0 - shade.share * _share_of_hours(shade, site, day)
+        wind_factor *= shade.wind_factor
+    return 1.0 - left, wind_factor
+
+
+def _share_of_hours(shade: Shade, site: Site, day: date) -> float:
+    """The share of the day's sun that falls in the hours of a shadow."""
+    if shade.hours is None:
+        return 1.0
+    midnight = local_midnight(day, site.timezone)
+    begin, end = (
+        midnight.astimezone(site.timezone).replace(hour=clock.hour, minute=clock.minute)
+        for clock in (shade.hours.start, shade.hours.until)
+    )
+    part = share_of_day(site, day, end) - share_of_day(site, day, begin)
+    return part if part >= 0.0 else 1.0 + part
+
+
+def _evaporation_factor(zone: Zone, hands: Sequence[str]) -> float:
+    """Mulch that has been pulled back covers nothing."""
+    if zone.mulch is None or MULCH_BACK in hands:
+        return 1.0
+    return zone.mulch.evaporation_factor
+
+
+@lru_cache(maxsize=256)
+def _rh_min_percent(weather: DayWeather) -> float:
+    """Minimum humidity of the day, from its mean vapour pressure and its maximum temperature (FAO-56 eq. 64's form)."""
+    if weather.vapour_kpa is None:
+        return UNKNOWN_RH_MIN_PERCENT
+    return min(100.0, 100.0 * weather.vapour_kpa / saturation_kpa(weather.tmax_c))
