@@ -387,12 +387,15 @@ def _watered(site: Site, bed: Bed, watering: Watering, litres: float) -> Bed:
 
 
 def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
-    """Whether the zone has had, or is getting, this very watering."""
+    """Whether the zone has had, or is getting, this very watering, or its one valve is taken for another meanwhile."""
     done = bed.done.get(session.purpose)
     if done is not None and done >= session.day:
         return True
     mine = [w for w in waterings if w.zone == bed.zone]
-    return any(w.purpose == session.purpose and w.day == session.day for w in mine)
+    if any(w.purpose == session.purpose and w.day == session.day for w in mine):
+        return True
+    ahead = [pulse for w in mine for pulse in w.pulses if pulse.ahead]
+    return any(pulse.start < session.end and pulse.end > session.start for pulse in ahead)
 
 
 def _first_served(seen: View) -> tuple[bool, bool, int, float]:

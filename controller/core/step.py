@@ -273,9 +273,8 @@ def _settle(site: Site, garden: Garden, now: Now) -> Garden:
     due = garden.plan_due
     for watering in garden.plan.waterings:
         if watering.begun and watering.idle and not watering.ended:
-            if split(site.zone(watering.zone), watering.owed_litres):
-                due = now.utc
-            else:
+            due = now.utc  # to give the rest, or to let another watering have the valve
+            if not split(site.zone(watering.zone), watering.owed_litres):
                 watering = replace(watering, ended=True)
         if watering.ended:
             bed = beds[watering.zone]
