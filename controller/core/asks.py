@@ -10,6 +10,7 @@ from datetime import date
 from types import MappingProxyType
 
 from controller.core.actions import Action, Answer, Close, Note
+from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.garden import Garden, Heard, Hold, Watering
 from controller.core.hands import after_job
@@ -182,8 +183,10 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         raise RefusalError("Which job is done? Name its id.")
     done = {**garden.jobs_done, ask.job: now.utc}
     beds = {
-        zone: replace(bed, hands=after_job(bed.hands, ask.job)) if ask.zone in (None, zone) else bed
-        for zone, bed in garden.beds.items()
+        zone.id: replace(garden.beds[zone.id], hands=after_job(garden.beds[zone.id].hands, ask.job, zone))
+        if ask.zone in (None, zone.id)
+        else garden.beds[zone.id]
+        for zone in site.zones
     }
     note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
     return replace(garden, jobs_done=done, beds=beds, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
@@ -191,6 +194,17 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
 
 def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     return replace(garden, plan_due=now.utc), [], "A new plan is being made."
+
+
+def _relearn(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """What a bed has taught is forgotten: after its soil was changed, or a probe was moved or replaced."""
+    zones = [ask.zone] if ask.zone is not None else [zone.id for zone in site.zones]
+    beds = {
+        zone: replace(bed, estimate=forgotten(bed.estimate), last_full=None) if zone in zones else bed
+        for zone, bed in garden.beds.items()
+    }
+    where = f"{site.zone(ask.zone).name} begins" if ask.zone is not None else "All zones begin"
+    return replace(garden, beds=beds, plan_due=now.utc), [], f"{where} anew from the tables."
 
 
 VERBS: Mapping[Verb, Callable[[Site, Garden, Ask, Now], Verdict]] = MappingProxyType(
@@ -202,6 +216,7 @@ VERBS: Mapping[Verb, Callable[[Site, Garden, Ask, Now], Verdict]] = MappingProxy
         "skip": _skip,
         "job-done": _job_done,
         "replan": _replan,
+        "relearn": _relearn,
     }
 )
 

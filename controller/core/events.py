@@ -9,7 +9,7 @@ from typing import Literal
 
 from controller.core.forecast import Forecast
 
-Verb = Literal["water", "stop", "hold", "release", "skip", "job-done", "replan"]
+Verb = Literal["water", "stop", "hold", "release", "skip", "job-done", "replan", "relearn"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,13 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 
 from controller.core.garden import Garden
-from controller.core.heat import Spell, planting_window, spells
+from controller.core.hands import POTS_MOVED
+from controller.core.heat import Spell, planting_window, spells, with_excess_heat
 from controller.core.moment import local_date, local_midnight
 from controller.core.plan import sunrise_of, sunset_of
+from controller.core.plants import is_tender, plants_on
 from controller.core.site import Site, Zone
+from controller.core.soil import day_demand_mm
 from controller.core.weather import DayWeather, days_ahead, weather_on
 
 LOOK_AHEAD_DAYS = 7
@@ -74,9 +77,14 @@ class Outlook:
         """The spell in words: "up to 40 °C from Thursday 16 July to Saturday 18 July"."""
         first, last = self.spell.first, self.spell.last
         peak = f"up to {self.spell.peak_c:.0f} °C"
+        character = f" ({self.spell.character})" if self.spell.character else ""
         if first == last:
-            return f"{peak} on {first:%A} {first.day} {first:%B}"
-        return f"{peak} from {first:%A} {first.day} to {last:%A} {last.day} {last:%B}"
+            return f"{peak} on {first:%A} {first.day} {first:%B}{character}"
+        return f"{peak} from {first:%A} {first.day} to {last:%A} {last.day} {last:%B}{character}"
+
+    def tender(self, zone: Zone) -> bool:
+        """Whether the zone's plants are not established yet."""
+        return is_tender(zone, self.today)
 
     def names(self, zones: Sequence[Zone]) -> str:
         return ", ".join(zone.name.lower() for zone in zones)
@@ -105,14 +113,36 @@ def jobs(site: Site, garden: Garden, now: datetime) -> list[Job]:
     today = local_date(now, site.timezone)
     back = [weather_on(garden.weather, site, today - timedelta(days=n), now) for n in range(LOOK_BACK_DAYS, 0, -1)]
     days = [*back, *days_ahead(garden.weather, site, today, now, LOOK_AHEAD_DAYS)]
-    found = spells(days, site.heat.hot_day_c)
+    found = with_excess_heat(spells(days, site.heat.hot_day_c), days, garden.weather, site)
     spell = _in_question(found, today)
+    by_hand = [_done_at(job, garden.jobs_done.get(job.id)) for job in hand_watering(site, garden, today, now)]
     if spell is None:
-        return []
+        return by_hand
     before = max((s for s in found if s.last < spell.first), key=lambda s: s.last, default=None)
     outlook = Outlook(site, now, today, days, spell, before, site.zones)
     due = [_marked(job, outlook, garden.jobs_done) for rule in RULES if (job := rule(outlook)) is not None]
-    return sorted(due, key=lambda job: (job.due_until, job.id))
+    return sorted([*due, *by_hand], key=lambda job: (job.due_until, job.id))
+
+
+def hand_watering(site: Site, garden: Garden, today: date, now: datetime) -> list[Job]:
+    """Pots that stand off their line are watered by hand: how many litres each, morning and evening."""
+    found = []
+    for zone in site.zones:
+        bed = garden.beds[zone.id]
+        if zone.pots is None or POTS_MOVED not in bed.hands:
+            continue
+        plants = plants_on(zone, site, garden.weather, today, now, bed.hands)
+        litres = day_demand_mm(bed, zone, plants) * zone.area_m2 / zone.pots.count
+        what = f"Water the {zone.pots.count} {zone.name.lower()} by hand: {litres / 2:.1f} L each, morning and evening."
+        why = f"They stand off their line, and {today:%A} draws about {litres:.1f} L from each."
+        start = local_midnight(today, site.timezone)
+        until = sunset_of(site, today) + timedelta(hours=2)
+        found.append(Job(f"water-{zone.id}-{today}", "during", what, why, (zone.id,), start, until))
+    return found
+
+
+def _done_at(job: Job, at: datetime | None) -> Job:
+    return job if at is None else replace(job, done=at)
 
 
 def _in_question(found: Sequence[Spell], today: date) -> Spell | None:
@@ -127,7 +157,7 @@ def _in_question(found: Sequence[Spell], today: date) -> Spell | None:
 def _marked(job: Job, outlook: Outlook, done: Mapping[str, datetime]) -> Job:
     """The job with its time of being done, if it was done for this spell and not for an earlier one."""
     at = done.get(job.id)
-    return job if at is None or at < outlook.counts_from(job.stage) else replace(job, done=at)
+    return _done_at(job, at if at is not None and at >= outlook.counts_from(job.stage) else None)
 
 
 def _no_planting(o: Outlook) -> Job | None:
@@ -155,7 +185,7 @@ def _harvest(o: Outlook) -> Job | None:
     if not o.ahead:
         return None
     why = f"Ripe fruit scalds and draws water from the plant; {o.heat} is coming."
-    zones = [zone for zone in o.zones if not zone.tender]
+    zones = [zone for zone in o.zones if not o.tender(zone)]
     return Job("harvest", "before", "Harvest what is ripe.", why, _ids(zones), _soon(o), o.eve())
 
 
@@ -179,8 +209,8 @@ def _stake(o: Outlook) -> Job | None:
 def _shade(o: Outlook) -> Job | None:
     if o.past:
         return None
-    tender = [zone for zone in o.zones if zone.tender]
-    others = [zone for zone in o.zones if not zone.tender and not zone.tall and not zone.pots]
+    tender = [zone for zone in o.zones if o.tender(zone)]
+    others = [zone for zone in o.zones if not o.tender(zone) and not zone.tall and not zone.pots]
     if not tender and not others:
         return None
     first = f"Shade {o.names(tender)} first" if tender else f"Shade {o.names(others)}"
@@ -193,7 +223,9 @@ def _pots(o: Outlook) -> Job | None:
     pots = [zone for zone in o.zones if zone.pots]
     if o.past or not pots:
         return None
-    what = f"Move {o.names(pots)} out of the midday and afternoon sun; keep them on their line, or water them by hand."
+    moving = any(zone.pots is not None and zone.pots.moves_off_line for zone in pots)
+    then = "they are then watered by hand" if moving else "keep them on their line"
+    what = f"Move {o.names(pots)} out of the midday and afternoon sun; {then}."
     why = f"A pot heats through and holds little water; {o.heat}."
     return Job("pots", "before", what, why, _ids(pots), _soon(o), o.eve())
 
@@ -212,7 +244,7 @@ def _mulch_back(o: Outlook) -> Job | None:
 def _look_at_dusk(o: Outlook) -> Job | None:
     if not o.on:
         return None
-    zones = sorted(o.zones, key=lambda zone: (not zone.tender, not zone.pots))
+    zones = sorted(o.zones, key=lambda zone: (not o.tender(zone), not zone.pots))
     sunset = sunset_of(o.site, o.today)
     why = (
         f"{o.today:%A} is a hot day, {o.heat}. Leaves that hang at noon and stand again at dusk are not thirsty; "

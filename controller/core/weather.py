@@ -38,6 +38,12 @@ WHOLE_DAY_H = 20
 
 MAST_M = 10.0
 
+BIAS_PACE = 0.1
+"""A place's difference from the forecast is learnt over about ten days, and held within BIAS_MOST_C."""
+BIAS_MOST_C = 4.0
+CLIMATE_LEAST_DAYS = 365
+WARM_DAYS_K = 3.0
+
 VAPOUR_KPA_MOST, WIND_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
 """Daily means and sums beyond these are not of this Earth, even if each of their hours was."""
 TEMPERATURE_C_LEAST, TEMPERATURE_C_MOST, SPAN_K_MOST = -50.0, 60.0, 50.0
@@ -88,6 +94,8 @@ class WeatherBook:
 
     hours: what was last said of the hours of that forecast's first two days. A later forecast begins in the middle of
     a day, and the rain of its morning must not be forgotten over it.
+    bias_max_c, bias_min_c: by how much the site's own thermometer tops the forecast, learnt from its days; learnt_to:
+    the last of them. climate: how many days had which daily mean temperature, in whole degC.
     """
 
     forecast: dict[date, DayWeather] = field(default_factory=dict)
@@ -95,6 +103,10 @@ class WeatherBook:
     source: str | None = None
     issued: datetime | None = None
     trouble: str | None = None
+    bias_max_c: float = 0.0
+    bias_min_c: float = 0.0
+    learnt_to: date | None = None
+    climate: dict[int, int] = field(default_factory=dict)
     hours: tuple[Hour, ...] = ()
 
 
@@ -123,8 +135,11 @@ def _hours_known(book: WeatherBook, forecast: Forecast, timezone: tzinfo) -> lis
 
 
 def take_temperature(book: WeatherBook, value_c: float, at: datetime, timezone: tzinfo) -> WeatherBook:
-    """The book with one reading of the site's thermometer in it."""
-    seen = _measured(book, local_date(at, timezone))
+    """The book with one reading of the site's thermometer in it. With a day's first, the day before is learnt from."""
+    day = local_date(at, timezone)
+    if day not in book.measured:
+        book = _learnt(book, day - timedelta(days=1))
+    seen = _measured(book, day)
     seen = replace(
         seen,
         tmax_c=value_c if seen.tmax_c is None else max(seen.tmax_c, value_c),
@@ -226,6 +241,51 @@ def fold_hours(hours: Iterable[Hour], timezone: tzinfo) -> list[DayWeather]:
         if TEMPERATURE_C_LEAST <= hour.temperature_c <= TEMPERATURE_C_MOST:
             by_day.setdefault(local_date(hour.start, timezone), []).append(hour)
     return [_fold(day, by_day[day]) for day in sorted(by_day)]
+
+
+def percentile_95_c(book: WeatherBook, site: Site) -> float | None:
+    """The 95th percentile of the daily mean temperature: as configured, learnt from at least a year of days, or guessed
+    from the normals (the warmest month's mean and 3 K: common practice, no source). None if nothing is known."""
+    if site.heat.t95_c is not None:
+        return site.heat.t95_c
+    count = sum(book.climate.values())
+    if count >= CLIMATE_LEAST_DAYS:
+        rest = 0.05 * count
+        for mean_c in sorted(book.climate, reverse=True):
+            rest -= book.climate[mean_c]
+            if rest <= 0.0:
+                return float(mean_c)
+    means = [(month.tmax_c + month.tmin_c) / 2.0 for month in site.normals]
+    return max(means) + WARM_DAYS_K if means else None
+
+
+def _learnt(book: WeatherBook, day: date) -> WeatherBook:
+    """The book after a day that the thermometer watched whole: how the place differs from the forecast, slowly."""
+    seen, told = book.measured.get(day), book.forecast.get(day)
+    if seen is None or not seen.whole or seen.tmax_c is None or seen.tmin_c is None or book.learnt_to == day:
+        return book
+    mean_c = round((seen.tmax_c + seen.tmin_c) / 2.0)
+    book = replace(book, learnt_to=day, climate={**book.climate, mean_c: book.climate.get(mean_c, 0) + 1})
+    if told is None:
+        return book
+    return replace(
+        book,
+        bias_max_c=_nearer(book.bias_max_c, seen.tmax_c - told.tmax_c),
+        bias_min_c=_nearer(book.bias_min_c, seen.tmin_c - told.tmin_c),
+    )
+
+
+def _nearer(bias_c: float, gap_c: float) -> float:
+    """A learnt difference moved a little towards the newest one, within bounds."""
+    moved_c = bias_c + BIAS_PACE * (gap_c - bias_c)
+    return min(BIAS_MOST_C, max(-BIAS_MOST_C, moved_c))
+
+
+@lru_cache(maxsize=512)
+def _at_this_place(told: DayWeather, bias_max_c: float, bias_min_c: float) -> DayWeather:
+    """A forecast day as it is likely to be at the site's own thermometer."""
+    tmax_c = told.tmax_c + bias_max_c
+    return replace(told, tmax_c=tmax_c, tmin_c=min(told.tmin_c + bias_min_c, tmax_c))
 
 
 def _fold(day: date, hours: list[Hour]) -> DayWeather:
