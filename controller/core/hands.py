@@ -22,12 +22,15 @@ ENDS: Mapping[str, tuple[str, ...]] = MappingProxyType({"shade-off": (SHADE_UP, 
 """Job done -> the states it ends."""
 
 
-def after_job(hands: tuple[str, ...], job: str) -> tuple[str, ...]:
-    """The states of a bed after a job was reported done. The id of a daily job ends with its day."""
+def after_job(hands: tuple[str, ...], job: str, zone: Zone) -> tuple[str, ...]:
+    """The states of a bed after a job was reported done; those that mean nothing to its zone do not come about.
+
+    The id of a daily job ends with its day.
+    """
     job = DAY.sub("", job)
     kept = tuple(state for state in hands if state not in ENDS.get(job, ()))
     new = SETS.get(job)
-    return kept if new is None or new in kept else (*kept, new)
+    return kept if new is None or new in kept or not _means_something(new, zone) else (*kept, new)
 
 
 def _means_something(state: str, zone: Zone) -> bool:
