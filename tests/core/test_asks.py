@@ -13,6 +13,7 @@ from controller.core.moment import local_midnight
 from controller.core.plan import sunrise_of
 from controller.core.site import Hours, Site, Zone
 from controller.core.site import Watering as Rules
+from controller.core.soil import believed
 from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
 
 DAY = date(2026, 7, 15)
@@ -31,7 +32,7 @@ DAWN = sunrise_of(SITE, TOMORROW)
 
 def life(site: Site = SITE, start: datetime = NOON, *maxima: float, depletion_mm: float = 16.0) -> Life:
     begun = Life(site, start)
-    beds = {zone: replace(bed, depletion_mm=depletion_mm, sd_mm=1.0) for zone, bed in begun.garden.beds.items()}
+    beds = {zone: believed(bed, depletion_mm, 1.0) for zone, bed in begun.garden.beds.items()}
     begun.garden = replace(begun.garden, beds=beds)
     midnight = local_midnight(start.astimezone(LISBON).date(), LISBON)
     return begun.begin(a_forecast(midnight, list(maxima or [34.0] * 6)))

@@ -6,14 +6,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from controller.core.garden import Garden, Hold, Need, Probe, Pulse, Purpose, Watering
-from controller.core.interlock import FROST_C, FROST_MEMORY, LATE, VETOES, Case, hold_on, veto
+from controller.core.interlock import FROST_C, FROST_MEMORY, LATE, RAIN_SWITCH_MEMORY, VETOES, Case, hold_on, veto
 from controller.core.moment import Now
 from controller.core.site import Sensor
 from controller.core.step import new_garden
 from tests.core.gardens import a_site, a_zone
 
 UTC_NOW = datetime(2026, 7, 15, 4, tzinfo=UTC)
-SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=(Sensor("air", "air temperature"),))
+SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=(Sensor("air", "air temperature"), Sensor("switch", "rain switch")))
 READY = replace(new_garden(SITE, Now(1.0, UTC_NOW)), guard_ready=True)
 
 
@@ -33,6 +33,10 @@ def objection(case: Case) -> tuple[str, bool] | None:
 
 def air(value: float | None, age: timedelta = timedelta()) -> Garden:
     return replace(READY, probes={"air": Probe(value=value, at=UTC_NOW - age)})
+
+
+def switch(value: float, age: timedelta = timedelta()) -> Garden:
+    return replace(READY, probes={"switch": Probe(value=value, at=UTC_NOW - age)})
 
 
 def held(zone: str | None, until: datetime | None = None) -> Garden:
@@ -58,6 +62,10 @@ def test_nothing_speaks_against_an_ordinary_pulse() -> None:
         (a_case(air(-5.0, FROST_MEMORY)), ("frost", True)),
         (a_case(air(-5.0, FROST_MEMORY + timedelta(seconds=1))), None),
         (a_case(air(None)), None),
+        (a_case(switch(1.0)), ("rain", True)),
+        (a_case(switch(1.0), purpose="by hand"), None),
+        (a_case(switch(0.0)), None),
+        (a_case(switch(1.0, RAIN_SWITCH_MEMORY + timedelta(seconds=1))), None),
         (a_case(late=LATE), None),
         (a_case(late=LATE + timedelta(seconds=1)), ("late", False)),
     ],
@@ -69,7 +77,7 @@ def test_each_veto(case: Case, expected: tuple[str, bool] | None) -> None:
 def test_the_first_of_several_is_told() -> None:
     everything = replace(held(None), guard_ready=False, probes=air(-5.0).probes)
     assert objection(a_case(everything, trusted=False, late=timedelta(hours=1))) == ("guard", False)
-    assert len(VETOES) == 5, "a new veto wants a line in the table above"
+    assert len(VETOES) == 6, "a new veto wants a line in the table above"
 
 
 def test_a_veto_says_when_it_ends_in_the_time_of_the_place() -> None:

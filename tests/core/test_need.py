@@ -11,7 +11,7 @@ from controller.core.garden import Bed, Need
 from controller.core.moment import local_midnight
 from controller.core.need import View, dawn_need, dusk_need, need_by_hand, view
 from controller.core.site import Heat, Mulch, Site, Zone
-from controller.core.soil import new_bed
+from controller.core.soil import believed, new_bed
 from controller.core.weather import WeatherBook, take_forecast
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
@@ -32,7 +32,7 @@ def seen(
     told = a_forecast(START, list(maxima or (33.0,) * 5), rain=rain)
     hours = tuple(replace(hour, rain_probability=chance if hour.rain_mm else 0.0) for hour in told.hours)
     book = take_forecast(WeatherBook(), Forecast("t", START, hours), site)
-    bed: Bed = replace(new_bed(site.zones[0], site, START), depletion_mm=depletion_mm, sd_mm=1.0)
+    bed: Bed = believed(new_bed(site.zones[0], site, START), depletion_mm, 1.0)
     return view(site, site.zones[0], bed, book, DAY, START)
 
 
@@ -43,7 +43,7 @@ def owed(need: Need | None) -> float:
 def on_the_edge(**kwargs: object) -> float:
     """The depletion from which an ordinary day would take the bed past its readily available water."""
     look = seen(0.0, **kwargs)  # type: ignore[arg-type]
-    return look.plants.readily_mm - look.plants.demand_mm
+    return look.readily_mm - look.demand_mm
 
 
 # The dawn soak ------------------------------------------------------------------------------------
@@ -61,7 +61,7 @@ def test_an_ordinary_dawn_waits_until_the_day_would_take_what_is_easily_drawn() 
 
 def test_an_ordinary_soak_leaves_a_little_room_for_rain_and_one_before_heat_none() -> None:
     look, hot = seen(14.0), seen(14.0, 33.0, 33.0, 38.0)
-    assert owed(dawn_need(look)) == pytest.approx(14.0 - 0.10 * look.plants.readily_mm)
+    assert owed(dawn_need(look)) == pytest.approx(14.0 - 0.10 * look.readily_mm)
     assert owed(dawn_need(hot)) == pytest.approx(14.0)
 
 
@@ -108,7 +108,7 @@ def test_what_is_not_worth_a_valve_is_left() -> None:
 
 
 def test_the_refresh_follows_hot_days_only() -> None:
-    readily = seen(0.0, 38.0).plants.readily_mm
+    readily = seen(0.0, 38.0).readily_mm
     assert dusk_need(seen(0.8 * readily, 36.9)) is None
     need = dusk_need(seen(0.8 * readily, 38.0))
     assert need is not None
@@ -117,14 +117,14 @@ def test_the_refresh_follows_hot_days_only() -> None:
 
 
 def test_the_refresh_is_for_beds_that_have_lost_more_than_half_of_what_is_easily_drawn() -> None:
-    readily = seen(0.0, 38.0).plants.readily_mm
+    readily = seen(0.0, 38.0).readily_mm
     assert dusk_need(seen(0.5 * readily, 38.0)) is None
     assert dusk_need(seen(0.5 * readily + 0.1, 38.0)) is not None
 
 
 def test_the_refresh_is_small() -> None:
     look = seen(25.0, 41.0)
-    assert owed(dusk_need(look)) == pytest.approx(0.5 * look.plants.demand_mm)
+    assert owed(dusk_need(look)) == pytest.approx(0.5 * look.demand_mm)
 
 
 def test_a_zone_that_wants_no_refresh_gets_none() -> None:
@@ -154,13 +154,15 @@ def test_the_figures_add_up_to_the_litres() -> None:
     need = dawn_need(seen(16.0, rain={0: 3.0}, zone=zone))
     assert need is not None
     f = {figure.name: figure.value for figure in need.figures}
-    assert f["ETc"] == pytest.approx(f["Kc"] * f["ET0"])
-    assert f["TAW"] == pytest.approx(1000 * (zone.soil.field_capacity - zone.soil.wilting_point) * f["Zr"])
+    assert f["transpiration"] == pytest.approx(f["Kcb"] * f["ET0"])
+    assert f["ETc"] == pytest.approx((f["transpiration"] + f["evaporation"]) * f["learnt demand"])
+    held = zone.soil.field_capacity - zone.soil.wilting_point
+    assert f["TAW"] == pytest.approx(1000 * held * f["Zr"] * f["Pw"] * f["learnt store"])
     assert f["RAW"] == pytest.approx(f["p"] * f["TAW"])
-    assert f["p"] == pytest.approx(max(0.1, CROPS["tomato"].depletion_fraction + 0.04 * (5 - f["ETc"])))
+    assert f["p"] == pytest.approx(max(0.1, CROPS["tomato"].depletion_fraction + 0.04 * (5 - f["transpiration"])))
     assert f["missing by dusk"] == pytest.approx(f["Dr"] + f["ETc"] - f["rain that counts"])
     assert f["room left for rain"] == pytest.approx(0.10 * f["RAW"])
-    assert f["net depth"] == pytest.approx(f["Dr"] - f["room left for rain"] - f["rain that counts"])
+    assert f["net depth"] == pytest.approx(f["Dr"] - f["room left for rain"] - f["rain that counts"] + f["to be sure"])
     assert f["gross depth"] == pytest.approx(f["net depth"] / zone.line.efficiency)
     assert f["water"] == pytest.approx(f["gross depth"] * zone.area_m2) == pytest.approx(need.litres)
 
@@ -176,12 +178,11 @@ def test_shallow_roots_in_sand_pass_what_is_easily_drawn_before_noon_on_the_hott
     look = seen(0.0)
     crop = replace(look.zone.crop, depletion_fraction=0.40)
     sand = replace(look.zone.soil, field_capacity=0.115, wilting_point=0.040)
-    kc = etc_mm / look.plants.et0_mm
-    zone = replace(
-        look.zone, crop=replace(crop, kc_ini=kc, kc_mid=kc, kc_end=kc), soil=sand, root_depth_m=root_m
-    )
-    plants = seen(0.0, zone=zone).plants
-    assert plants.demand_mm == pytest.approx(etc_mm)
+    plain = seen(0.0, zone=replace(look.zone, crop=replace(crop, kcb_ini=1.0, kcb_mid=1.0, kcb_end=1.0)))
+    kcb = etc_mm / look.plants.et0_mm - (plain.plants.kcb - 1.0)   # what the climate adds is added again
+    crop = replace(crop, kcb_ini=kcb, kcb_mid=kcb, kcb_end=kcb)
+    plants = seen(0.0, zone=replace(look.zone, crop=crop, soil=sand, root_depth_m=root_m)).plants
+    assert plants.transpiration_mm == pytest.approx(etc_mm)
     assert plants.readily_mm == pytest.approx(raw_mm, abs=0.01)
 
 

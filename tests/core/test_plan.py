@@ -21,6 +21,7 @@ from controller.core.plan import (
 )
 from controller.core.site import Hours, Line, Site, Supply, Zone
 from controller.core.site import Watering as Rules
+from controller.core.soil import believed
 from controller.core.step import new_garden
 from controller.core.weather import take_forecast
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
@@ -36,7 +37,7 @@ def garden(site: Site, *maxima: float, depletion_mm: float = 15.0, now: datetime
     midnight = local_midnight(local_date(now, site.timezone), site.timezone)
     fresh = new_garden(site, Now(1.0, now))
     book = take_forecast(fresh.weather, a_forecast(midnight, list(maxima or [34.0] * 6)), site)
-    beds = {zone: replace(bed, depletion_mm=depletion_mm) for zone, bed in fresh.beds.items()}
+    beds = {zone: believed(bed, depletion_mm, 1.0) for zone, bed in fresh.beds.items()}
     return replace(fresh, weather=book, beds=beds, guard_ready=True)
 
 
