@@ -70,6 +70,7 @@ def _bed(bed: Bed, fresh: DayLedger, utc: datetime) -> Bed:
         today=today,
         yesterday=yesterday,
         last_wetted=_past(bed.last_wetted, utc),
+        last_full=_past(bed.last_full, utc),
         done={purpose: day for purpose, day in bed.done.items() if day <= fresh.day + ONE_DAY},
     )
 
