@@ -13,7 +13,8 @@ from controller.core.step import new_garden
 from tests.core.gardens import a_site, a_zone
 
 UTC_NOW = datetime(2026, 7, 15, 4, tzinfo=UTC)
-SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=(Sensor("air", "air temperature"), Sensor("switch", "rain switch")))
+SENSORS = (Sensor("air", "air temperature"), Sensor("switch", "rain switch"))
+SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=SENSORS)
 READY = replace(new_garden(SITE, Now(1.0, UTC_NOW)), guard_ready=True)
 
 
