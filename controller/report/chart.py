@@ -100,7 +100,7 @@ def days(points: Sequence[Point], shown: Sequence[Day], readily_mm: float, label
         return LEFT + (RIGHT - LEFT) * (at - first).total_seconds() / span_s
 
     def y_of(depletion_mm: float) -> float:
-        return TOP + LEVEL * depletion_mm / deepest_mm
+        return TOP + LEVEL * max(0.0, depletion_mm) / deepest_mm  # more than full is drawn as full
 
     pieces: list[Piece] = [tag("title", label)]
     for each in shown:

@@ -20,7 +20,10 @@ HOURS_BETWEEN = 2
 
 @dataclass(frozen=True, slots=True)
 class DayPast:
-    """A day's ledger with the depletion at both of its ends (the present one ends now)."""
+    """A day's ledger with the depletion at both of its ends (the present one ends now).
+
+    Below zero: water above field capacity, still on its way down.
+    """
 
     ledger: DayLedger
     begin_mm: float
@@ -29,7 +32,7 @@ class DayPast:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """The depletion at an instant."""
+    """The depletion at an instant; below zero while water above field capacity is still on its way down."""
 
     at: datetime
     depletion_mm: float
@@ -44,7 +47,7 @@ def days_past(reader: JournalReader, site: Site, bed: Bed, since: date) -> list[
     ledger: DayLedger | None = bed.today
     end_mm = bed.depletion_mm
     while ledger is not None and ledger.day >= since:
-        begin_mm = max(0.0, end_mm - _change_mm(ledger))
+        begin_mm = end_mm - _change_mm(ledger)
         days.insert(0, DayPast(ledger, begin_mm, end_mm))
         end_mm = begin_mm
         before = written.get(ledger.day - timedelta(days=1))
@@ -94,7 +97,7 @@ def _within(
         given_mm = sum(mm * _done(each, at) for each, mm in net_mm.items())
         drawn_mm = ledger.used_mm * share_of_day(site, ledger.day, at) / whole_share
         passed = (at - begin).total_seconds() / span_s
-        points.append(Point(at, max(0.0, past.begin_mm + drawn_mm - given_mm + passed * undated_mm)))
+        points.append(Point(at, past.begin_mm + drawn_mm - given_mm + passed * undated_mm))
     return points
 
 

@@ -83,7 +83,8 @@ def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
         "id": zone.id,
         "name": zone.name,
         "moisture_m3_m3": max(0.0, moisture),
-        "depletion_mm": bed.depletion_mm,
+        # Water above field capacity, on its way down, is not missing.
+        "depletion_mm": max(0.0, bed.depletion_mm),
         "available_mm": plants.available_mm * learnt.holds_factor,
         "readily_available_mm": plants.readily_mm * learnt.holds_factor,
         "need": _need_view(coming),

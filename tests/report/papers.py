@@ -9,6 +9,7 @@ from controller.core.actions import Note, Open
 from controller.core.events import ValveClosed
 from controller.core.garden import DayLedger, Figure, Need, Pulse, Watering
 from controller.core.moment import Now
+from controller.core.soil import believed
 from controller.core.step import new_garden
 from controller.core.weather import DayWeather
 from controller.shells.journal import Journal
@@ -74,7 +75,7 @@ class Paper:
         garden = new_garden(demo_site(), NOON)
         ledger = DayLedger(DAY, et0_mm=4.0, demand_mm=4.0, used_mm=3.0, stress_hours=2.0)
         beds = {
-            name: replace(bed, depletion_mm=depletion_mm, today=ledger) for name, bed in garden.beds.items()
+            name: replace(believed(bed, depletion_mm), today=ledger) for name, bed in garden.beds.items()
         }
         self.journal.commit(replace(garden, beds=beds), NOON)
         self.journal.close()

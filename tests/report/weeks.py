@@ -163,7 +163,7 @@ def demo_site() -> Site:
 def hot_week(journal: Path, days: int = 7) -> Site:
     """Seven days over a spell of three hot ones. On the third dawn the guard refuses the herbs; on the fourth
     day the tomatoes are held for some hours and watered by hand, and a job is done; on the fifth dawn
-    somebody stops the citrus while it is watered."""
+    somebody stops the herbs while they are watered."""
     site = demo_site()
     week = Week(site, journal)
     week.valves.refuses = lambda pulse: pulse.startswith("2026-07-13-dawn-herbs")
@@ -177,9 +177,9 @@ def hot_week(journal: Path, days: int = 7) -> Site:
             week.tell(Ask("hold-1", "hold", zone="tomatoes", until=week.clock.utc + timedelta(hours=3)))
         if hour == 84:
             week.tell(Ask("water-1", "water", zone="tomatoes", litres=20.0))
-        if hour == 90:
-            week.live(week.clock.utc + timedelta(minutes=10))
-            week.tell(Ask("stop-1", "stop", zone="citrus"))
+        if hour == 93:
+            week.live(week.clock.utc + timedelta(minutes=15))  # in the second of three pulses
+            week.tell(Ask("stop-1", "stop", zone="herbs"))
         week.live(START + timedelta(hours=hour + 1))
     week.end()
     return site
