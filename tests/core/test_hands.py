@@ -1,0 +1,134 @@
+"""What hands have changed changes the model from that hour: shade up, mulch back, pots away, and back again."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from controller.core.events import Ask
+from controller.core.hands import (
+    MULCH_BACK,
+    POTS_MOVED,
+    SHADE_UP,
+    after_job,
+    after_watering,
+)
+from controller.core.moment import local_midnight
+from controller.core.need import dawn_need, day_need, dusk_need, view
+from controller.core.site import Mulch, Pots, Shade, Site, Zone
+from controller.core.soil import advance, believed, new_bed, wet
+from controller.core.weather import WeatherBook, take_forecast
+from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
+
+DAY = date(2026, 7, 15)
+START = local_midnight(DAY, LISBON)
+HOUR = timedelta(hours=1)
+
+CLOTHED = a_zone("salad", shades=(Shade("cloth", 0.5, by_hand=True),))
+STRAWED = a_zone("beans", mulch=Mulch("straw", 6.0, evaporation_cut=0.5, holds_mm=2.0))
+POTTED = a_zone("pots", pots=Pots(12, 30.0, moves_off_line=True), root_depth_m=0.3)
+PLAIN = a_zone("herbs")
+
+
+@pytest.mark.parametrize(
+    ("zone", "before", "job", "after"),
+    [
+        (CLOTHED, (), "shade", (SHADE_UP,)),
+        (CLOTHED, (SHADE_UP,), "shade", (SHADE_UP,)),
+        (CLOTHED, (SHADE_UP,), "shade-off", ()),
+        (CLOTHED, (), "shade-off", ()),
+        (STRAWED, (), "mulch-back-2026-07-16", (MULCH_BACK,)),
+        (POTTED, (), "pots", (POTS_MOVED,)),
+        (POTTED, (POTS_MOVED,), "shade-off", ()),
+        (PLAIN, (), "shade", ()),
+        (PLAIN, (), "mulch-back-2026-07-16", ()),
+        (PLAIN, (), "pots", ()),
+        (replace(POTTED, pots=Pots(12, 30.0)), (), "pots", ()),
+        (CLOTHED, (SHADE_UP,), "harvest", (SHADE_UP,)),
+        (CLOTHED, (SHADE_UP,), "look-at-dusk-2026-07-16", (SHADE_UP,)),
+    ],
+)
+def test_a_job_done_sets_its_state_or_ends_it(
+    zone: Zone, before: tuple[str, ...], job: str, after: tuple[str, ...]
+) -> None:
+    """And does nothing where it means nothing: no cloth there, no mulch, no pots that leave their line."""
+    assert after_job(before, job, zone) == after
+
+
+def test_a_watering_ends_the_pulled_back_mulch_and_nothing_else() -> None:
+    assert after_watering((SHADE_UP, MULCH_BACK, POTS_MOVED)) == (SHADE_UP, POTS_MOVED)
+    bed = replace(new_bed(STRAWED, a_site(STRAWED), START), hands=(SHADE_UP, MULCH_BACK))
+    assert wet(bed, STRAWED, 3.0, START).hands == (SHADE_UP,)
+
+
+def garden(site: Site, *maxima: float) -> Life:
+    return Life(site, START).begin(a_forecast(START, list(maxima or [34.0] * 5)))
+
+
+def test_shade_reported_at_noon_lowers_the_demand_from_noon_on_and_not_before() -> None:
+    """Beside a garden where nobody did anything: the same until noon; after it at least a quarter less is drawn."""
+    site = a_site(CLOTHED)
+    done, left = garden(site), garden(site)
+    for each in (done, left):
+        each.until(START + 12 * HOUR)
+    assert done.garden.beds == left.garden.beds
+    noon_mm = left.garden.beds["salad"].today.demand_mm
+    done.tell(Ask("1", "job-done", zone="salad", job="shade"))
+    assert SHADE_UP in done.garden.beds["salad"].hands
+    for each in (done, left):
+        each.until(START + 22 * HOUR)
+    shaded_mm, open_mm = (each.garden.beds["salad"].today.demand_mm - noon_mm for each in (done, left))
+    assert noon_mm > 2.0
+    assert 0.4 * open_mm < shaded_mm < 0.75 * open_mm
+    done.tell(Ask("2", "job-done", job="shade-off"))
+    assert SHADE_UP not in done.garden.beds["salad"].hands
+
+
+def test_shade_reported_for_one_zone_shades_only_that_and_for_none_all_that_have_cloth() -> None:
+    site = a_site(CLOTHED, replace(CLOTHED, id="chard"), PLAIN)
+    one, every = garden(site), garden(site)
+    one.tell(Ask("1", "job-done", zone="chard", job="shade"))
+    every.tell(Ask("1", "job-done", job="shade"))
+    zones = ("salad", "chard", "herbs")
+    assert [one.garden.beds[zone].hands for zone in zones] == [(), (SHADE_UP,), ()]
+    assert [every.garden.beds[zone].hands for zone in zones] == [(SHADE_UP,), (SHADE_UP,), ()]
+
+
+def test_the_plan_reckons_with_the_shade_that_is_up() -> None:
+    """The soaks of the days ahead are smaller or later, by the day's own figures."""
+    site = a_site(replace(CLOTHED, root_depth_m=0.3))
+    life = garden(site, *[39.0] * 5)
+    before = sum(watering.need.litres for watering in life.garden.plan.waterings)
+    life.tell(Ask("1", "job-done", job="shade"))
+    after = sum(watering.need.litres for watering in life.garden.plan.waterings)
+    assert after < 0.85 * before
+
+
+def test_mulch_pulled_back_saves_the_soak_what_it_would_drink_and_costs_evaporation() -> None:
+    site = a_site(STRAWED)
+    book = take_forecast(WeatherBook(), a_forecast(START, [39.0] * 3), site)
+    bed = believed(new_bed(STRAWED, site, START), 20.0, 1.0)
+    back = replace(bed, hands=(MULCH_BACK,))
+    covered, bare = (dawn_need(view(site, STRAWED, each, book, DAY, START)) for each in (bed, back))
+    assert covered is not None
+    assert bare is not None
+    assert covered.gross_mm - bare.gross_mm == pytest.approx(2.0)
+    assert covered.net_mm == pytest.approx(bare.net_mm)
+    young = replace(STRAWED, planted=DAY - timedelta(days=20))
+    dried = [advance(each, young, a_site(young), book, START + 22 * HOUR, START) for each in (bed, back)]
+    assert dried[1].today.demand_mm > dried[0].today.demand_mm + 0.3
+
+
+def test_pots_that_were_moved_get_nothing_from_their_line_until_they_are_back() -> None:
+    site = a_site(POTTED, a_zone("beans", root_depth_m=0.3))
+    book = take_forecast(WeatherBook(), a_forecast(START, [39.0] * 3), site)
+    pots = believed(new_bed(POTTED, site, START), 14.0, 1.0)
+    away = replace(pots, hands=(POTS_MOVED,))
+    for judge in (dawn_need, dusk_need, day_need):
+        assert judge(view(site, POTTED, pots, book, DAY, START)) is not None
+        assert judge(view(site, POTTED, away, book, DAY, START)) is None
+    life = garden(site, *[39.0] * 5)
+    life.tell(Ask("1", "job-done", job="pots"))
+    assert {watering.zone for watering in life.garden.plan.waterings} == {"beans"}
+    life.tell(Ask("2", "job-done", job="shade-off"))
+    assert {watering.zone for watering in life.garden.plan.waterings} == {"beans", "pots"}
