@@ -54,6 +54,8 @@ GUARD_STARTS_MOST = 4
 GUARD_STARTS_WITHIN_S = 3600.0
 GUARD_READY_WITHIN_S = 15.0
 GUARD_GONE_WITHIN_S = 3.0
+GUARD_DEAF_S = 5.0
+"""A guard that answers no beat for this long hangs: it is killed, and the next one claims every line at rest."""
 DAY = timedelta(hours=24)
 
 
@@ -263,7 +265,12 @@ class Daemon:
             self._alarms.at("wake", self._loop.wake_at)
 
     def _watch_parts(self, now: Now) -> None:
-        """What should be alive, is it? A dead network thread is replaced; a stepped clock re-arms the alarms."""
+        """What should be alive, is it? A dead network thread is replaced, a hung guard is killed (and a new one started
+        when its end is told), a stepped clock re-arms the alarms."""
+        heard_s = self._valves.guard.heard_s
+        if self._loop.garden.guard_ready and heard_s is not None and now.mono_s - heard_s > GUARD_DEAF_S:
+            LOG.warning("The guard has not answered for %.0f s and is ended.", now.mono_s - heard_s)
+            self._valves.guard.stop(within_s=0.0)
         if not self._link.network_alive():
             LOG.warning("The network thread to the broker has died; a new one is started.")
             self._link.restart()

@@ -1,5 +1,6 @@
 """The main job, for real: readings go in over a real broker, pulses come out on the pins, and nothing stays open."""
 
+import os
 import signal
 import sqlite3
 import time
@@ -126,6 +127,36 @@ def test_sigkill_closes_at_once_and_the_restart_gives_the_rest(rig: Rig) -> None
     assert planned == pytest.approx(before[watering], rel=0.02), "the pulses together make the whole, not more"
     assert rig.stop(signal.SIGTERM) == 0
     assert rig.lines_on() == set()
+
+
+def test_a_hung_guard_is_ended_and_replaced(rig: Rig) -> None:
+    rig.start()
+    rig.wait_ready()
+    wait_for(lambda: MASTER_PIN in rig.lines_on(), "water", 15)
+    first = {row.pid for row in rig.rows()}
+    assert len(first) == 1
+
+    os.kill(next(iter(first)), signal.SIGSTOP)
+
+    wait_for(lambda: {row.pid for row in rig.rows()} - first, "a new guard", 15)
+    second = next(iter({row.pid for row in rig.rows()} - first))
+    claims = [row for row in rig.rows() if row.pid == second and row.what == "claim"]
+    assert {row.pin: row.level for row in claims} == {MASTER_PIN: 0, TOMATO_PIN: 0, SALAD_PIN: 1}, "claimed at rest"
+    assert "has not answered" in rig.log()
+    assert rig.stop(signal.SIGTERM) == 0
+    assert rig.lines_on() == set()
+
+
+def test_an_older_broker_protocol_does_too(tmp_path: Path) -> None:
+    with Rig(tmp_path, protocol="3.1.1") as rig:
+        rig.start()
+        rig.wait_ready()
+        rig.say("garden/tomatoes", {"soil": {"moisture": 8.2}})
+        wait_for(lambda: (rig.shown("zone/tomatoes") or {}).get("trust", {}).get("tomatoes-probe") == 1.0, "the probe")
+        assert rig.ask("hold")["ok"]
+        assert "hold" in rig.command("water", "salad", "--litres", "1", expect=1)
+        assert rig.stop(signal.SIGTERM) == 0
+        assert rig.lines_on() == set()
 
 
 def test_a_second_daemon_says_who_is_there_and_leaves(rig: Rig) -> None:
