@@ -1,18 +1,33 @@
 """What a zone is owed, when, and whether its own figures add up to it."""
 
+import math
 from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
 from controller.agronomy.crop import CROPS
+from controller.agronomy.salt import SALT_TOLERANCE, leaching_fraction, leaching_fraction_drip
+from controller.agronomy.soil import SOILS
+from controller.core.estimate import meet
 from controller.core.forecast import Forecast
 from controller.core.garden import Bed, Need
 from controller.core.moment import local_midnight
-from controller.core.need import View, dawn_need, dusk_need, need_by_hand, view
-from controller.core.site import Heat, Mulch, Site, Zone
+from controller.core.need import (
+    DRY_TOP,
+    RESCUE_AT,
+    SURE_FILL_EVERY,
+    View,
+    dawn_need,
+    day_need,
+    dusk_need,
+    need_by_hand,
+    view,
+)
+from controller.core.site import Heat, Line, Mulch, Pots, Site, Zone
 from controller.core.soil import believed, new_bed
 from controller.core.weather import WeatherBook, take_forecast
+from tests.agronomy.printed import printed
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
 DAY = date(2026, 7, 15)
@@ -131,6 +146,36 @@ def test_a_zone_that_wants_no_refresh_gets_none() -> None:
     assert dusk_need(seen(25.0, 41.0, zone=a_zone(root_depth_m=0.5, dusk_refresh=False))) is None
 
 
+# The day refresh ----------------------------------------------------------------------------------
+
+
+POTTED = a_zone(root_depth_m=0.3, pots=Pots(12, 30.0))
+
+
+@pytest.mark.parametrize("zone", [POTTED, a_zone(root_depth_m=0.3, rescue=True)])
+def test_pots_and_zones_to_be_rescued_are_refreshed_by_day_when_they_would_not_last(zone: Zone) -> None:
+    """From the depletion on from which the day would take them past three quarters of what their roots can reach."""
+    edge = RESCUE_AT * seen(0.0, 40.0, zone=zone).available_mm - seen(0.0, 40.0, zone=zone).demand_mm
+    assert edge > 2.0
+    assert day_need(seen(edge - 0.2, 40.0, zone=zone)) is None
+    need = day_need(seen(edge + 0.2, 40.0, zone=zone))
+    assert need is not None
+    assert need.purpose == "day refresh"
+    assert need.net_mm == pytest.approx(edge + 0.2)
+    thirsty = seen(25.0, 40.0, zone=zone)
+    assert owed(day_need(thirsty)) == pytest.approx(thirsty.demand_mm), "no more than the day will take"
+
+
+def test_no_other_zone_is_watered_by_day_however_dry() -> None:
+    assert day_need(seen(40.0, 44.0)) is None
+
+
+def test_the_later_the_hour_the_less_a_pot_must_last() -> None:
+    look = seen(14.0, 40.0, zone=POTTED)
+    assert day_need(look) is not None
+    assert day_need(replace(look, left_share=0.1)) is None
+
+
 # Depths and litres --------------------------------------------------------------------------------
 
 
@@ -197,3 +242,84 @@ def test_the_hot_day_that_is_named_is_the_first_one() -> None:
     look = seen(9.0, 33.0, 38.0, 42.0)
     assert look.hot_ahead is not None
     assert look.hot_ahead.day == DAY + timedelta(days=1)
+
+
+def full_before_heat(net_mm: float, zone: Zone) -> Need:
+    """What a zone that misses so much gets before heat, when all of it is given."""
+    need = dawn_need(seen(net_mm, 40.0, zone=zone))
+    assert need is not None
+    return need
+
+
+@pytest.mark.published(source="FAO-29 rev. 1: LR = ECw / (5 ECe - ECw), drip ECw / (2 max ECe); gross ET / (1 - LR)")
+@pytest.mark.parametrize(
+    ("fraction", "gross_mm"),
+    [
+        (0.0, "8.00"),
+        (leaching_fraction(1.0, 2.5), "8.76"),
+        (leaching_fraction_drip(2.0, SALT_TOLERANCE["tomato"].zero_yield_ds_m), "8.69"),
+    ],
+)
+def test_salt_in_the_water_is_washed_down_with_more_of_it(fraction: float, gross_mm: str) -> None:
+    line = Line("dripline", flow_l_min=3.0, rate_mm_h=17.8, efficiency=1.0)
+    need = full_before_heat(8.0, a_zone(root_depth_m=0.5, line=line, leaching_fraction=fraction))
+    assert need.net_mm == pytest.approx(8.0)
+    assert need.gross_mm == printed(gross_mm)
+    assert any("water's salt" in reason for reason in need.reasons) == (fraction > 0.0)
+
+
+@pytest.mark.published(source="computed from Schwartzman & Zur 1986 turned round, sand: 1.83 L at 2 L/h to 0.30 m")
+def test_a_watering_ends_where_its_front_would_leave_the_roots() -> None:
+    """Roots of 0.24 m and a quarter of slack are 0.30 m; 3 L/min are 90 emitters on 10 m2."""
+    line = Line("dripline", flow_l_min=3.0, rate_mm_h=17.8, efficiency=1.0, emitter_flow_l_h=2.0)
+    zone = a_zone(root_depth_m=0.24, soil=SOILS["sand"], line=line)
+    need = full_before_heat(25.0, zone)
+    assert need.net_mm * zone.area_m2 / 90 == printed("1.83")
+    assert need.short_mm == pytest.approx(25.0 - need.net_mm)
+    assert any("sink below the roots" in reason for reason in need.reasons)
+    assert full_before_heat(10.0, zone).short_mm == 0.0
+    for free in (replace(zone, line=replace(line, emitter_flow_l_h=None)), replace(zone, pots=Pots(12, 30.0))):
+        assert full_before_heat(25.0, free).net_mm == pytest.approx(25.0)
+
+
+def test_only_ground_that_sheds_water_when_dry_and_is_dry_is_to_be_wetted_first() -> None:
+    repellent = a_zone(root_depth_m=0.5, repellent=True)
+    total_mm = repellent.soil.total_evaporable_mm
+
+    def dry_top(zone: Zone, share: float) -> bool:
+        look = seen(14.0, 40.0, zone=zone)
+        need = dawn_need(replace(look, bed=replace(look.bed, top_mm=share * total_mm)))
+        assert need is not None
+        return need.dry_top
+
+    assert dry_top(repellent, DRY_TOP + 0.01)
+    assert not dry_top(repellent, DRY_TOP - 0.01)
+    assert not dry_top(replace(repellent, repellent=False), 1.0)
+
+
+def test_a_bed_with_a_probe_that_is_not_understood_is_surely_filled_now_and_then() -> None:
+    look = seen(16.0, 40.0)
+    plain_mm = owed(dawn_need(look))
+    riddle = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.02))
+    need = dawn_need(replace(look, bed=riddle))
+    assert need is not None
+    assert need.net_mm == pytest.approx(plain_mm + 1.5 * look.bed.sd_mm)
+    assert any("surely full" in reason for reason in need.reasons)
+    filled = replace(riddle, last_full=riddle.as_of - SURE_FILL_EVERY + timedelta(hours=1))
+    assert owed(dawn_need(replace(look, bed=filled))) == pytest.approx(plain_mm)
+    long_ago = replace(riddle, last_full=riddle.as_of - SURE_FILL_EVERY)
+    assert owed(dawn_need(replace(look, bed=long_ago))) > plain_mm
+    known = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.01))
+    assert owed(dawn_need(replace(look, bed=known))) == pytest.approx(plain_mm)
+
+
+def test_a_learnt_demand_and_store_are_in_every_figure() -> None:
+    """A bed that draws a fifth more has a fifth more demand; one that holds a tenth more has as much more to draw."""
+    look = seen(14.0)
+    mean = look.bed.estimate.mean
+    taught = replace(look.bed.estimate, mean=(mean[0], math.log(1.2), math.log(1.1)))
+    other = view(look.site, look.zone, replace(look.bed, estimate=taught), WeatherBook(), DAY, START)
+    plain = view(look.site, look.zone, look.bed, WeatherBook(), DAY, START)
+    assert other.demand_mm == pytest.approx(1.2 * plain.demand_mm)
+    assert other.readily_mm == pytest.approx(1.1 * plain.readily_mm)
+    assert other.available_mm == pytest.approx(1.1 * plain.available_mm)

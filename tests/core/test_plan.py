@@ -12,6 +12,7 @@ from controller.agronomy.soil import SOILS
 from controller.core.garden import Garden, Plan, Watering
 from controller.core.moment import Now, local_date, local_midnight
 from controller.core.plan import (
+    DAY_HOURS,
     LATE_H,
     make_plan,
     sessions,
@@ -19,11 +20,11 @@ from controller.core.plan import (
     sunrise_of,
     sunset_of,
 )
-from controller.core.site import Hours, Line, Site, Supply, Zone
+from controller.core.site import Hours, Line, Pots, Site, Supply, Zone
 from controller.core.site import Watering as Rules
 from controller.core.soil import believed
 from controller.core.step import new_garden
-from controller.core.weather import take_forecast
+from controller.core.weather import sun_on, take_forecast
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
 DAY = date(2026, 7, 15)
@@ -191,6 +192,24 @@ def test_pulses_of_a_soak_rest_as_the_ground_asks() -> None:
         assert rest_s >= 60.0 * rest_min(before.seconds / 60.0, 30.0, zone.soil.intake_mm_h) - 1.0
 
 
+@pytest.mark.parametrize("repellent", [True, False])
+def test_dry_repellent_sand_is_wetted_first_and_given_time_to_let_water_in(repellent: bool) -> None:
+    """1.5 mm on the wetted ground, 20 min of rest at least, then the rest of the soak; the litres are the same."""
+    zone = a_rooted(repellent=repellent)
+    site = a_site(zone)
+    whole = garden(site)
+    dry = replace(whole.beds["tomatoes"], top_mm=zone.soil.total_evaporable_mm)
+    (soak,) = of(make_plan(site, replace(whole, beds={"tomatoes": dry}), NOON, "t"), "dawn soak")
+    first, second, *_ = soak.pulses
+    wetting_s = 1.5 / zone.line.rate_mm_h * 3600.0
+    assert (first.seconds == pytest.approx(wetting_s)) == repellent
+    assert soak.need.dry_top == repellent
+    if repellent:
+        assert first.seconds < second.seconds
+        assert second.start - first.end >= 20 * MINUTE - timedelta(seconds=1)
+    assert sum(pulse.litres for pulse in soak.pulses) == pytest.approx(soak.need.litres)
+
+
 def test_no_pulse_is_longer_than_the_valve_may_be_open_master_and_all() -> None:
     zone = a_rooted(longest_pulse_s=600.0)
     site = a_site(zone, supply=Supply(12.0, dead_s=8.0))
@@ -308,3 +327,14 @@ def test_every_watering_has_a_name_of_its_own_and_so_has_every_pulse() -> None:
 
 def test_a_plan_in_utc() -> None:
     assert all(w.next_start.tzinfo is UTC for w in planned(a_site(a_rooted())).waterings)
+
+
+def test_pots_are_refreshed_in_the_afternoon_of_a_day_they_would_not_last() -> None:
+    """Around solar noon and after, within three hours; beds beside them are left to their dusk."""
+    site = a_site(a_rooted("pots", root_depth_m=0.2, pots=Pots(12, 30.0)), a_rooted("beans", root_depth_m=0.2))
+    plan = planned(site, *[42.0] * 6, now=NOON - timedelta(hours=2), depletion_mm=9.0)
+    (refresh,) = of(plan, "day refresh", DAY)
+    noon = sun_on(site, DAY).noon
+    assert refresh.zone == "pots"
+    assert noon - timedelta(seconds=1) <= refresh.pulses[0].start
+    assert refresh.pulses[-1].end <= noon + timedelta(hours=DAY_HOURS)
