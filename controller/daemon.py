@@ -40,7 +40,7 @@ from controller.loop import Loop
 from controller.report.views import all_views, in_a_sentence, status_view
 from controller.settings import Settings
 from controller.shells.forecast import Fetcher
-from controller.shells.journal import Journal, JournalError
+from controller.shells.journal import Journal, JournalError, NewerJournalError
 from controller.shells.recovery import endings
 from controller.shells.telemetry import Telemetry
 from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
@@ -133,13 +133,13 @@ class Outlet:
 
 
 class Daemon:
-    """One run of `seepward run`."""
+    """One run of `seepward run`. CannotStartError or ConfigError if there is no use in beginning."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, journal: Path) -> None:
         self._settings = settings
         self._site = settings.build()
         self._inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self._journal, self._journal_trouble = open_journal(Path(settings.journal.path))
+        self._journal, self._journal_trouble = open_journal(journal)
         remembered = self._journal.remember()
         self._clock = SystemClock(_latest(remembered))
         now = self._clock.now()
@@ -151,6 +151,7 @@ class Daemon:
         self._loop = Loop(
             self._site, garden, clock=self._clock, valves=self._valves, journal=self._journal, outlet=self._outlet
         )
+        self._forecast_file = journal.with_name("forecast.json")
         self._fetcher = self._forecast_fetcher()
         self._alarms = Alarms(lambda: self._inbox.put(Woke()))
         self._supervisor = Supervisor()
@@ -379,24 +380,30 @@ class Daemon:
         if wanted is None:
             return None
         source, place = wanted
-        keep = Path(self._settings.journal.path).with_name("forecast.json")
+        keep = self._forecast_file
         every_s = self._settings.forecast.every_h * 3600.0
         return Fetcher(source, place, self._inbox.put, self._clock, every_s=every_s, keep=keep)
 
 
 def open_journal(path: Path) -> tuple[Journal, str | None]:
     """The journal, whatever it takes: one that cannot be read is put aside, not overwritten; where nothing can be
-    written, the record is kept in memory. The second value says what was wrong, None if nothing."""
+    written, the record is kept in memory. The second value says what was wrong, None if nothing. A journal of a newer
+    version is a reason not to start: CannotStartError."""
     try:
         journal = Journal(path)
         journal.remember()
         return journal, None
+    except NewerJournalError as error:
+        raise CannotStartError(str(error)) from None
     except JournalError as error:
         first = str(error)
     if path.is_file() and os.access(path.parent, os.W_OK):
         aside = path.with_name(f"{path.name}.unread-{int(time.time())}")
         try:
-            path.rename(aside)
+            for ending in ("-wal", "-shm", ""):
+                part = path.with_name(path.name + ending)
+                if part.exists():
+                    part.rename(aside.with_name(aside.name + ending))
             return Journal(path), f"{first}; it was put aside as {aside.name} and a new one begun."
         except (OSError, JournalError) as error:
             first = f"{first}; {error}"

@@ -5,6 +5,8 @@ import logging
 import os
 import sys
 
+from controller.commands import CommandError
+
 PRIORITY = {logging.ERROR: "<3>", logging.WARNING: "<4>", logging.INFO: "<6>", logging.DEBUG: "<7>"}
 
 
@@ -26,11 +28,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Work until told to stop."""
-    from controller.commands.common import settings_of
-    from controller.daemon import Daemon
+    from controller.commands.common import journal_path, settings_of
+    from controller.daemon import CannotStartError, Daemon
+    from controller.settings import ConfigError
 
     handler = logging.StreamHandler(sys.stdout)
     handler.setFormatter(_Lines("JOURNAL_STREAM" in os.environ))
     logging.basicConfig(level=logging.INFO, handlers=[handler])
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    return Daemon(settings_of(arguments)).run()
+    settings = settings_of(arguments)
+    try:
+        daemon = Daemon(settings, journal_path(arguments, settings))
+    except CannotStartError as error:
+        raise CommandError(str(error)) from None
+    except ConfigError as error:
+        raise CommandError(*error.lines, code=2) from None
+    return daemon.run()

@@ -2,6 +2,7 @@
 
 import time
 from datetime import UTC, datetime
+from pathlib import Path
 
 from controller.core.moment import Now
 
@@ -9,11 +10,16 @@ RELEASED = datetime(2026, 1, 1, tzinfo=UTC)
 """No wall clock is right that says less than this: the program did not exist then."""
 
 
+SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+"""Exists once network time has been reached since boot (systemd-timesyncd(8))."""
+
+
 class SystemClock:
     """Both times, and whether the wall clock may be believed.
 
-    not_before: an instant that is known to have passed (the journal's last entry). A Pi without a clock chip starts in
-    the past until network time arrives; until then nothing is done by the calendar.
+    not_before: an instant that is said to have passed (the journal's last entry). A Pi without a clock chip starts in
+    the past until network time arrives; until then nothing is done by the calendar. Network time is believed over the
+    journal, which a clock that ran ahead may have dated.
     """
 
     def __init__(self, not_before: datetime = RELEASED) -> None:
@@ -22,4 +28,5 @@ class SystemClock:
     def now(self) -> Now:
         """The present."""
         utc = datetime.now(UTC)
-        return Now(time.monotonic(), utc, trusted=utc >= self._not_before)
+        trusted = utc >= self._not_before or (utc >= RELEASED and SYNCHRONISED.exists())
+        return Now(time.monotonic(), utc, trusted)

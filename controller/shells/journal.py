@@ -57,6 +57,10 @@ class JournalError(Exception):
     """The journal cannot be read, in one sentence."""
 
 
+class NewerJournalError(JournalError):
+    """A newer version has written it. It is not to be put aside: nothing is wrong with it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Unfinished:
     """An opening without an end: the daemon died while it was open, or just before."""
@@ -332,7 +336,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
 def _check_version(db: sqlite3.Connection, path: Path) -> None:
     version = db.execute("PRAGMA user_version").fetchone()[0]
     if version > len(SCHEMA):
-        raise JournalError(
+        raise NewerJournalError(
             f"{path}: written by a newer Seepward (schema {version}, this one knows {len(SCHEMA)}); upgrade first"
         )
 

@@ -31,6 +31,7 @@ from controller.loop import Loop
 from controller.messages import Message
 from controller.settings import Settings
 from controller.shells.journal import Journal
+from controller.shells.recovery import endings
 from controller.shells.telemetry import Telemetry
 
 ONE_HOUR = timedelta(hours=1)
@@ -199,9 +200,11 @@ class World:
         self._forecast_due = now.utc
         self._every = timedelta(hours=self.settings.forecast.every_h)
 
-    def begin(self) -> None:
-        """The daemon starts."""
+    def begin(self, words: Mapping[str, Mapping[str, Any]] | None = None) -> None:
+        """The daemon starts. words: what an earlier guard said last of pulses whose end is not in the journal."""
         self.loop.take(Started())
+        for closed in endings(self.journal.unfinished(), words or {}):
+            self.loop.take(closed)
         self._listen()
 
     def run(self, until: datetime) -> None:
