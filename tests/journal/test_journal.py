@@ -21,7 +21,7 @@ from controller.core.events import ForecastArrived, GuardReady, Reading, Started
 from controller.core.garden import DayLedger, Garden
 from controller.core.moment import Now
 from controller.core.step import new_garden
-from controller.daemon import open_journal
+from controller.daemon import CannotStartError, open_journal
 from controller.shells.journal import (
     CHECKPOINT_PAGES,
     FORECASTS_KEPT,
@@ -314,7 +314,10 @@ def test_a_journal_of_a_newer_version_is_not_touched(path: Path) -> None:
     for opened in (Journal, JournalReader):
         with pytest.raises(JournalError, match="written by a newer Seepward"):
             opened(path)
+    with pytest.raises(CannotStartError, match="upgrade first"):
+        open_journal(path)
     assert path.read_bytes() == before
+    assert list(path.parent.iterdir()) == [path]
 
 
 def test_where_nothing_can_be_written_the_record_is_kept_in_memory(tmp_path: Path) -> None:
