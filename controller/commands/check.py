@@ -7,18 +7,25 @@ import queue
 import sqlite3
 import time
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+from controller.agronomy.drip import largest_volume_l
 from controller.agronomy.infiltration import longest_on_min
-from controller.commands import CommandError
+from controller.agronomy.root_zone import available_water_mm, depletion_fraction, readily_available_mm
+from controller.commands import CommandError, common
 from controller.commands.common import journal_path, print_json, settings_of, wants_json
+from controller.core.moment import local_date
+from controller.core.need import FRONT_SLACK
+from controller.core.plants import roots_on, wetted_share
 from controller.core.site import Zone
 from controller.settings import Settings
 
+ORDINARY_DEMAND_MM = 5.0
+"""FAO-56 Table 22 gives its depletion fractions for a day that draws this."""
 BROKER_WITHIN_S = 8.0
 PERSIST = Path("/sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs")
 """Kernel parameter of the Pi: Y means that a pin nobody owns any more keeps driving its last level (from
@@ -38,8 +45,9 @@ class Found:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Check the config and show what was understood: for each zone its flow (L/min), the rate on the "
-        "ground it wets (mm/h), the longest pulse that the ground takes in (min), and the litres of 1 mm. "
-        "Opens no valve."
+        "ground it wets (mm/h), the longest pulse that the ground takes in (min), the litres of 1 mm, the share of "
+        "its ground that gets wet, the water that the roots reach there (mm), and the most that one watering may "
+        "give (mm). Opens no valve."
     )
     parser.add_argument(
         "--live", action="store_true", help="also try broker, forecast, journal and pins; takes up to 40 s"
@@ -48,7 +56,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments)
-    zones = [_zone_view(zone) for zone in settings.build().zones]
+    site = settings.build()
+    today = local_date(common.utc_now(), site.timezone)
+    zones = [_zone_view(zone, today) for zone in site.zones]
     found = live(arguments, settings) if arguments.live else []
     if wants_json(arguments):
         tried = [{"part": each.part, "ok": each.ok, "said": each.said} for each in found]
@@ -65,13 +75,18 @@ def live(arguments: argparse.Namespace, settings: Settings) -> list[Found]:
     ]  # fmt: skip
 
 
-def _zone_view(zone: Zone) -> dict[str, Any]:
-    """What was understood of a zone. The longest pulse is None where the ground takes in whatever the line
-    brings.
+def _zone_view(zone: Zone, today: date) -> dict[str, Any]:
+    """What was understood of a zone, with the roots as they are today. The longest pulse is None where the ground takes
+    in whatever the line brings; the most of one watering is None where no emitter wets a bulb of its own.
     """
     store_mm = zone.soil.surface_store_mm(zone.slope_percent)
     by_ground_min = longest_on_min(zone.line.rate_mm_h, zone.soil.intake_mm_h, store_mm)
     endless = by_ground_min == float("inf")
+    wetted, roots_m = wetted_share(zone), roots_on(zone, today)
+    available_mm = available_water_mm(zone.soil.field_capacity, zone.soil.wilting_point, roots_m) * wetted
+    fraction = depletion_fraction(zone.crop.depletion_fraction, ORDINARY_DEMAND_MM)
+    most_l = _most_by_the_front_l(zone, roots_m)
+    most_mm = None if most_l is None else most_l / zone.area_m2 * zone.line.efficiency
     return {
         "id": zone.id,
         "name": zone.name,
@@ -82,7 +97,22 @@ def _zone_view(zone: Zone) -> dict[str, Any]:
         "longest_pulse_by_ground_min": None if endless else round(by_ground_min, 1),
         "longest_pulse_by_valve_min": round(zone.longest_pulse_s / 60.0, 1),
         "litres_per_mm": round(zone.area_m2, 2),
+        "wetted_share": round(wetted, 2),
+        "root_depth_m": round(roots_m, 2),
+        "available_mm": round(available_mm, 1),
+        "readily_available_mm": round(readily_available_mm(available_mm, fraction), 1),
+        "most_by_wetting_front_mm": None if most_mm is None else round(most_mm, 1),
+        "most_by_wetting_front_litres": None if most_l is None else round(most_l, 1),
     }
+
+
+def _most_by_the_front_l(zone: Zone, roots_m: float) -> float | None:
+    """The most that one watering may let out before it sinks below the roots: as `core.need` has it."""
+    flow_l_h = zone.line.emitter_flow_l_h
+    if flow_l_h is None or zone.pots is not None:
+        return None
+    most_l = largest_volume_l(FRONT_SLACK * roots_m, zone.soil.saturated_conductivity_mm_h, flow_l_h)
+    return most_l * zone.line.flow_l_min * 60.0 / flow_l_h
 
 
 def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[Found]) -> None:
@@ -97,15 +127,29 @@ def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[F
         pulse = "takes it in without a rest" if ground is None else f"takes {ground:.0f} min of it at a time"
         say(out, f"{zone['name']} ({zone['id']}), 1 mm is {zone['litres_per_mm']:.1f} L")
         say(out, f"{zone['flow_l_min']:.1f} L/min, {zone['rate_mm_h']:.0f} mm/h where it is wet", indent=2)
-        say(
-            out,
-            f"the ground {pulse}; the valve's limit is {zone['longest_pulse_by_valve_min']:.0f} min",
-            indent=2,
-        )
+        valve_min = zone["longest_pulse_by_valve_min"]
+        say(out, f"the ground {pulse}; the valve's limit is {valve_min:.0f} min", indent=2)
+        for line in _water_in_reach(zone):
+            say(out, line, indent=2)
     for warning in settings.warnings():
         say(out, f"Look again: {warning}", "yellow")
     for each in found:
         say(out, f"{'ok' if each.ok else 'failed'}  {each.part}: {each.said}", "" if each.ok else "bold red")
+
+
+def _water_in_reach(zone: Mapping[str, Any]) -> list[str]:
+    wetted, roots_cm = 100.0 * zone["wetted_share"], 100.0 * zone["root_depth_m"]
+    roots = (
+        f"{wetted:.0f} % of its ground gets wet; there the roots, {roots_cm:.0f} cm deep, reach "
+        f"{zone['available_mm']:.0f} mm (TAW), {zone['readily_available_mm']:.0f} mm of it easily "
+        f"on a day that draws {ORDINARY_DEMAND_MM:.0f} mm (RAW)"
+    )
+    most_mm, most_l = zone["most_by_wetting_front_mm"], zone["most_by_wetting_front_litres"]
+    if most_mm is None:
+        return [roots]
+    if most_mm >= zone["available_mm"]:
+        return [roots, "one watering may refill it whole without sinking below the roots"]
+    return [roots, f"one watering gives {most_mm:.0f} mm at most ({most_l:.0f} L): more would sink below the roots"]
 
 
 # The world ----------------------------------------------------------------------------------------

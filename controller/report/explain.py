@@ -5,7 +5,8 @@ figures, what the valve then gave, and what the day's ledger says. Nothing is co
 did not have.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from types import MappingProxyType
@@ -13,16 +14,24 @@ from typing import Any
 
 from controller.core.garden import Bed, DayLedger, Figure, Need, Purpose, Watering
 from controller.core.moment import day_bounds, local_midnight
+from controller.core.need import TENDER
 from controller.core.plants import Plants, is_tender, plants_on
 from controller.core.site import Site, Zone
+from controller.core.soil import day_demand_mm
 from controller.core.weather import Basis, DayWeather, WeatherBook
-from controller.report.given import Watered, assembled
+from controller.report.bed import hands_said, hands_then, learnt_said, saved_by_shade_said
+from controller.report.given import Watered, assembled, cut_from
 from controller.report.history import DayPast, days_past
 from controller.report.planned import Planned, PlanRead, planned, plans_of
 from controller.shells.journal import JournalReader
 
 Named = Mapping[str, float]
+VERDICT_AT: Mapping[Purpose, int] = MappingProxyType({"dawn soak": 2, "day refresh": 1})
+_UNITS = re.compile(r"(\d) (L|mm|min|h|m2|m²|°C|%)(?!\w)")
+SYMBOLS = frozenset({"ET0", "Kcb", "ETc", "Zr", "Pw", "TAW", "p", "RAW", "Dr"})
 WHOLE_NUMBERS = frozenset({"pulses"})
+ENOUGH = 0.98
+"""Plants that draw this share of what they could are not short of water."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +51,19 @@ class Step:
         """The value with as many digits as it deserves, and its unit."""
         if self.name in WHOLE_NUMBERS:
             return f"{self.value:.0f}"
-        return f"{number(self.value, self.unit)} {self.unit}".strip()
+        value = missing_mm(self.value) if self.name == "Dr" else self.value
+        return f"{number(value, self.unit)} {self.unit}".strip()
+
+    @property
+    def heading(self) -> str:
+        """Plain words first: the handbooks' symbol comes behind them, a name in plain words stands for itself."""
+        said = f"{self.meaning} ({self.name})" if self.name in SYMBOLS else self.name
+        return f"{said[:1].upper()}{said[1:]}"
+
+    @property
+    def matters(self) -> bool:
+        """Whether it changes anything: a rain of 0 mm does not."""
+        return self.name not in MAY_BE_NOTHING or abs(self.value) >= 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,26 +103,33 @@ def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explana
     told.sort(key=lambda name: rows[name].start if name in rows else plans[name].watering.pulses[0].start)
     dropped = [plans[name] for name in plans if name not in rows and name not in standing]
     past = _past(reader, site, zone, day)
-    decisions = [decision(site, zone, plans.get(name), rows.get(name)) for name in told]
+    states = hands_then(reader, zone, day_bounds(day, site.timezone)[1])
+    decisions = [decision(site, zone, plans.get(name), rows.get(name), states) for name in told]
+    quiet = _quiet(zone, site, day, made, past, tuple(states)) if past is not None and not told else None
     sentences = [
-        *(_dropped(site, plan) for plan in dropped),
-        *_nothing(site, zone, day, made, past, bool(told)),
+        *(_dropped(site, day, plan) for plan in dropped),
+        *_nothing(zone, day, made, past, quiet, bool(told)),
         *_remarks(zone, day, made),
         *_words(reader, site, zone, day),
-        *_ledger_said(past),
+        *(_ledger_said(past.day) if past is not None else ()),
+        *(hands_said(site, states) if past is not None else ()),
+        *([learnt_said(zone, site, past.bed.estimate)] if past is not None else ()),
     ]
-    steps = _numbers(zone, site, day, made, past) if not told else ()
-    ledger = past.ledger if past is not None else None
+    steps = _numbers(zone, quiet) if quiet is not None else ()
+    ledger = past.day.ledger if past is not None else None
     return Explanation(zone, day, tuple(decisions), tuple(sentences), steps, ledger)
 
 
-def decision(site: Site, zone: Zone, plan: Planned | None, row: Watered | None) -> Decision:
-    """One watering of the zone, planned, given, or both."""
+def decision(
+    site: Site, zone: Zone, plan: Planned | None, row: Watered | None, states: Collection[str] = ()
+) -> Decision:
+    """One watering of the zone, planned, given, or both. states: what hands had changed by then."""
     sentences: list[str] = []
     if plan is not None:
         sentences += [
             *_weather_said(plan),
             *plan.watering.need.reasons,
+            *saved_by_shade_said(zone, plan.watering.need, states),
             *_amount_said(zone, plan.watering.need),
         ]
         sentences += _pulses_said(zone, plan.watering)
@@ -116,11 +144,17 @@ def decision(site: Site, zone: Zone, plan: Planned | None, row: Watered | None) 
 
 
 def in_short(purpose: Purpose, reasons: Sequence[str]) -> str:
-    """The reason that settled it: the third of a dawn soak (dryness, demand, then the verdict), else the
-    first.
+    """The reason that settled it: the third of a dawn soak (dryness, demand, then the verdict), the second of a
+    day refresh (dryness, then the verdict), else the first.
     """
-    place = 2 if purpose == "dawn soak" and len(reasons) > 2 else 0
-    return reasons[place] if reasons else ""
+    place = VERDICT_AT.get(purpose, 0)
+    return reasons[place if place < len(reasons) else 0] if reasons else ""
+
+
+def purpose_and_why(watering: Mapping[str, Any]) -> str:
+    """What a watering of the plan's view is for, and the reason that settled it."""
+    purpose = watering["purpose"]
+    return f"{purpose[:1].upper()}{purpose[1:]}. {in_short(purpose, watering['reasons'])}".rstrip()
 
 
 def given_said(site: Site, row: Watered) -> str:
@@ -140,6 +174,11 @@ def given_said(site: Site, row: Watered) -> str:
 def count(number_of: int, word: str) -> str:
     """`1 pulse`, `2 pulses`."""
     return f"{number_of} {word}" if number_of == 1 else f"{number_of} {word}s"
+
+
+def glued(text: str, glue: str) -> str:
+    """A text in which `glue` stands between each number and its unit, so that no line ends between them."""
+    return _UNITS.sub(rf"\1{glue}\2", text)
 
 
 def number(value: float, unit: str) -> str:
@@ -239,7 +278,7 @@ def day_weather(weather: DayWeather) -> str:
 def _amount_said(zone: Zone, need: Need) -> list[str]:
     return [
         f"So {need.net_mm:.1f} mm were to reach the roots. The line loses some, so {need.gross_mm:.1f} mm "
-        f"leave it: {need.litres:.0f} L on {zone.area_m2:g} m2."
+        f"leave it: {need.litres:.0f} L on {zone.area_m2:.4g} m2."
     ]
 
 
@@ -256,32 +295,34 @@ def _pulses_said(zone: Zone, watering: Watering) -> list[str]:
     ]
 
 
-def _dropped(site: Site, plan: Planned) -> str:
-    watering = plan.watering
+def _dropped(site: Site, day: date, plan: Planned) -> str:
+    watering, last_seen = plan.watering, plan.last_seen.astimezone(site.timezone)
+    of_day = f"{last_seen:%A} " if last_seen.date() != day else ""
     return (
         f"A {watering.purpose} of {watering.need.litres:.0f} L was planned until "
-        f"{_clock(site, plan.last_seen)}; the plans after that did not hold it any more."
+        f"{of_day}{last_seen:%H:%M}; the plans after that did not hold it any more."
     )
 
 
 def _nothing(
-    site: Site, zone: Zone, day: date, made: Sequence[PlanRead], past: DayPast | None, told: bool
+    zone: Zone, day: date, made: Sequence[PlanRead], past: "_Past | None", quiet: "_Quiet | None", told: bool
 ) -> list[str]:
     """Why a zone got nothing, as far as it can be known."""
     if told:
         return []
     if not made and past is None:
-        return [f"The journal has nothing about {zone.name} on {day:%A %d %B %Y}."]
+        return [f"The journal has nothing about {zone.name} on {day:%A} {day.day} {day:%B %Y}."]
     said = [f"Nothing was given to {zone.name} on {day:%A} {day.day} {day:%B}."]
-    if past is not None:
+    if quiet is not None:
         tender = is_tender(zone, day)
-        limit_mm = _plants(zone, site, day, made).readily_mm * (0.5 if tender else 1.0)
+        limit_mm = quiet.readily_mm * (TENDER if tender else 1.0)
         whose = "half of what they draw easily, as the plants are tender" if tender else "what they draw easily"
-        demand_mm = past.ledger.demand_mm
-        verdict = "under" if past.begin_mm + demand_mm <= limit_mm else "over"
+        by_dusk_mm = max(0.0, missing_mm(quiet.begin_mm) + quiet.demand_mm - quiet.rain_mm)
+        verdict = "under" if by_dusk_mm <= limit_mm else "over"
+        rain = f", less {quiet.rain_mm:.1f} mm of rain" if quiet.rain_mm >= 0.05 else ""
         said.append(
-            f"The day began with {past.begin_mm:.1f} mm missing and could draw {demand_mm:.1f} mm "
-            f"more: {past.begin_mm + demand_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
+            f"The day began {_missing_said(quiet.begin_mm)} and could draw {quiet.demand_mm:.1f} mm "
+            f"more{rain}: {by_dusk_mm:.1f} mm, {verdict} {limit_mm:.1f} mm, {whose}."
         )
     return said
 
@@ -305,17 +346,32 @@ def _words(reader: JournalReader, site: Site, zone: Zone, day: date) -> list[str
     ]
 
 
-def _ledger_said(past: DayPast | None) -> list[str]:
-    if past is None:
-        return []
+def _ledger_said(past: DayPast) -> list[str]:
     ledger = past.ledger
+    thirsty = ledger.used_mm < ENOUGH * ledger.demand_mm
+    drew = f"{ledger.used_mm:.1f} mm" + (
+        f" of the {ledger.demand_mm:.1f} mm they could have used" if thirsty else ", all that they could use"
+    )
+    came = f"{_came(ledger.irrigation_net_mm, 'water')} and {_came(ledger.rain_mm, 'rain')} came"
     stress = f" They were short of water for {ledger.stress_hours:.0f} h." if ledger.stress_hours >= 1 else ""
     drained = f" {ledger.drained_mm:.1f} mm ran through below the roots." if ledger.drained_mm >= 0.1 else ""
     return [
-        f"The day's ledger: the plants drew {ledger.used_mm:.1f} mm of the {ledger.demand_mm:.1f} mm they "
-        f"could have used; {ledger.irrigation_net_mm:.1f} mm of water and {ledger.rain_mm:.1f} mm of rain "
-        f"came. Missing went from {past.begin_mm:.1f} to {past.end_mm:.1f} mm.{stress}{drained}"
+        f"The day's ledger: plants and ground drew {drew}; {came}. The bed began {_missing_said(past.begin_mm)} "
+        f"and ended {_missing_said(past.end_mm)}.{stress}{drained}"
     ]
+
+
+def _came(depth_mm: float, what: str) -> str:
+    return f"{depth_mm:.1f} mm of {what}" if depth_mm >= 0.05 else f"no {what}"
+
+
+def missing_mm(depletion_mm: float) -> float:
+    """Water missing from a bed, as people are told it: one that holds more than field capacity misses nothing."""
+    return max(0.0, depletion_mm)
+
+
+def _missing_said(depletion_mm: float) -> str:
+    return "full" if depletion_mm < 0.05 else f"with {depletion_mm:.1f} mm missing"
 
 
 # Numbers ------------------------------------------------------------------------------------------
@@ -330,6 +386,7 @@ PARTS: Mapping[str, Sequence[str]] = MappingProxyType(
             "room left for rain",
             "to be sure",
             "most of a refresh",
+            "below the roots",
             "net depth",
             "gross depth",
             "water",
@@ -340,31 +397,39 @@ PARTS: Mapping[str, Sequence[str]] = MappingProxyType(
     }
 )
 
+MAY_BE_NOTHING = frozenset({"rain that counts", "room left for rain", "to be sure"})
+
 MEANINGS: Mapping[str, str] = MappingProxyType(
     {
         "ET0": "what a short lawn would draw",
-        "Kcb": "crop coefficient without the soil's evaporation",
-        "transpiration": "through the leaves",
-        "evaporation": "from the ground",
-        "learnt demand": "what this bed draws beside the table",
-        "Pw": "share of the ground that is wetted",
-        "learnt store": "what this bed holds beside the table",
-        "to be sure": "to fill the bed surely, once",
-        "ETc": "what these plants draw",
+        "Kcb": "what these plants transpire beside the lawn",
+        "transpiration": "what leaves through the leaves",
+        "evaporation": "what leaves from the ground",
+        "learnt demand": "how this bed's demand compares with the table's",
+        "Pw": "share of the ground that the line wets",
+        "learnt store": "how much this bed holds compared with the table's soil",
+        "rain that counts": "rain that may be counted on",
+        "room left for rain": "left empty for a shower",
+        "to be sure": "more, to fill the bed surely once",
+        "most of a refresh": "the most that a refresh gives",
+        "ETc": "what plants and ground draw",
         "Zr": "depth of the roots",
         "TAW": "water the roots can reach",
         "p": "share of it that is easily drawn",
         "RAW": "easily drawn water",
-        "Dr": "missing at the time of the watering",
+        "Dr": "missing then",
         "missing by dusk": "missing by dusk without water",
-        "net depth": "to reach the roots",
-        "gross depth": "to leave the line",
-        "water": "litres for the zone",
-        "held back": "by the valve's daily limit",
-        "to be let out": "litres planned",
+        "below the roots": "what would sink below the roots at once, and waits",
+        "net depth": "what the root zone is to get",
+        "gross depth": "what is to leave the line",
+        "water": "the same for the whole zone",
+        "held back": "what valve or time do not allow",
+        "to be let out": "what is left of the litres",
         "rate": "what the line brings",
         "intake": "what the ground takes in",
         "surface store": "what may stand on the ground",
+        "pulses": "times the valve opens",
+        "pulse": "each time for",
         "rest": "pause between two pulses",
     }
 )
@@ -378,12 +443,29 @@ WORKED: Mapping[str, Callable[[Named, Zone], str]] = MappingProxyType(
             f" × {f['learnt store']:.2f}"
         ),
         "RAW": lambda f, z: f"{f['p']:.3f} × {f['TAW']:.2f}",
-        "missing by dusk": lambda f, z: f"{f['Dr']:.2f} + {f['ETc']:.2f} − {f['rain that counts']:.2f}",
+        "missing by dusk": lambda f, z: _by_dusk_worked(f),
         "most of a refresh": lambda f, z: f"{f['most of a refresh'] / f['ETc']:.2f} × {f['ETc']:.2f}",
-        "water": lambda f, z: f"{f['gross depth']:.3f} × {z.area_m2:g}",
+        "gross depth": lambda f, z: _gross_worked(f, z),
+        "water": lambda f, z: f"{f['gross depth']:.3f} × {z.area_m2:.4g}",
     }
 )
 """The sums with their numbers in them. Names as the plan has them."""
+
+
+def _by_dusk_worked(f: Named) -> str:
+    """A bed above field capacity misses less than nothing: then its surplus comes last, as what it is."""
+    rain = f" − {f['rain that counts']:.2f}" if f["rain that counts"] >= 0.005 else ""
+    if f["Dr"] < 0.0:
+        return f"{f['ETc']:.2f}{rain} − {-f['Dr']:.2f}"
+    return f"{f['Dr']:.2f} + {f['ETc']:.2f}{rain}"
+
+
+def _gross_worked(f: Named, zone: Zone) -> str:
+    """Net depth over the line's losses and the salt's share, and what the mulch drinks of it, if anything."""
+    salt = f" / {1.0 - zone.leaching_fraction:.2f}" if zone.leaching_fraction > 0.0 else ""
+    drunk_mm = f["gross depth"] - f["net depth"] / zone.line.efficiency / (1.0 - zone.leaching_fraction)
+    drunk = f" + {drunk_mm:.2f}" if drunk_mm >= 0.005 else ""
+    return f"{f['net depth']:.2f} / {zone.line.efficiency:.2f}{salt}{drunk}"
 
 
 def _steps(zone: Zone, need: Need) -> list[Step]:
@@ -393,15 +475,16 @@ def _steps(zone: Zone, need: Need) -> list[Step]:
 
 
 def _limited(need: Need) -> tuple[Figure, ...]:
-    """What became of the need's own sum where the valve's daily limit cut it."""
-    if need.short_mm <= 0.0:
-        return ()
-    return (
-        Figure(
-            "held back", need.short_mm, "mm", "of the net depth; one watering gets half the limit at most"
-        ),
-        Figure("to be let out", need.litres, "L", "what is left of the litres"),
+    """What the wetting front held back before the need's own sum, and what became of the sum where the valve's daily
+    limit or the time cut it."""
+    cut_mm = cut_from(need)
+    below_mm = need.short_mm - cut_mm
+    front = Figure("below the roots", below_mm, "mm", "by the depth of the wet bulb (Schwartzman & Zur 1986)")
+    cut = (
+        Figure("held back", cut_mm, "mm", "of the net depth: beyond half of the valve's daily limit, or out of time"),
+        Figure("to be let out", need.litres, "L", "the litres less what is held back"),
     )
+    return (*((front,) if below_mm >= 0.05 else ()), *(cut if cut_mm >= 0.05 else ()))
 
 
 def _step(zone: Zone, figure: Figure, named: Named) -> Step:
@@ -433,41 +516,79 @@ def _place(name: str) -> tuple[int, int]:
     return len(PARTS), 0
 
 
-def _numbers(
-    zone: Zone, site: Site, day: date, made: Sequence[PlanRead], past: DayPast | None
-) -> tuple[Step, ...]:
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """A day's ledger, and the bed as it is now: what was learnt of it by now is told of earlier days too."""
+
+    day: DayPast
+    bed: Bed
+
+
+@dataclass(frozen=True, slots=True)
+class _Quiet:
+    """A zone's day on which nothing was decided."""
+
+    plants: Plants
+    holds_factor: float
+    demand_mm: float
+    demand_how: str
+    rain_mm: float
+    begin_mm: float
+
+    @property
+    def available_mm(self) -> float:
+        return self.plants.available_mm * self.holds_factor
+
+    @property
+    def readily_mm(self) -> float:
+        return self.plants.readily_mm * self.holds_factor
+
+
+def _quiet(
+    zone: Zone, site: Site, day: date, made: Sequence[PlanRead], past: _Past, states: Sequence[str]
+) -> _Quiet:
+    plants = _plants(zone, site, day, made, states)
+    ledger = past.day.ledger
+    demand_mm, how = ledger.demand_mm, "by the day's ledger"
+    if day == past.bed.today.day:  # its ledger is not closed yet
+        demand_mm, how = day_demand_mm(past.bed, zone, plants), "of the whole day, as foreseen"
+    return _Quiet(plants, past.bed.estimate.holds_factor, demand_mm, how, ledger.rain_mm, past.day.begin_mm)
+
+
+def _numbers(zone: Zone, quiet: _Quiet) -> tuple[Step, ...]:
     """The zone's numbers on a day without a decision."""
-    if past is None:
-        return ()
-    plants = _plants(zone, site, day, made)
+    plants = quiet.plants
+    shaded = f"; under {plants.shade:.0%} shade (in the open {plants.open_et0_mm:.1f})" if plants.shade > 0 else ""
     figures = (
-        Figure("ET0", plants.et0_mm, "mm/day", "by the weather of the day's last plan"),
+        Figure("ET0", plants.et0_mm, "mm/day", f"by the weather of the day's last plan{shaded}"),
         Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),
-        Figure("ETc", past.ledger.demand_mm, "mm/day", "by the day's ledger"),
+        Figure("ETc", quiet.demand_mm, "mm/day", quiet.demand_how),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
-        Figure("Pw", plants.wetted, "", "share of the ground that the line wets"),
-        Figure("TAW", plants.available_mm, "mm", "FAO-56 eq. 82, by the table's soil"),
+        Figure("Pw", plants.wetted, "", MEANINGS["Pw"]),
+        Figure("learnt store", quiet.holds_factor, "", MEANINGS["learnt store"]),
+        Figure("TAW", quiet.available_mm, "mm", "FAO-56 eq. 82; Keller & Karmeli; x learnt store"),
         Figure("p", plants.fraction, "", "by the day's demand (note of Table 22)"),
-        Figure("RAW", plants.readily_mm, "mm", "p x TAW (eq. 83)"),
-        Figure("Dr", past.begin_mm, "mm", "at the beginning of the day, from the ledgers"),
+        Figure("RAW", quiet.readily_mm, "mm", "p x TAW (eq. 83)"),
+        Figure("Dr", quiet.begin_mm, "mm", "at the beginning of the day, from the ledgers"),
     )
     named = {figure.name: figure.value for figure in figures}
     return tuple(_step(zone, figure, named) for figure in figures)
 
 
-def _plants(zone: Zone, site: Site, day: date, made: Sequence[PlanRead]) -> Plants:
+def _plants(zone: Zone, site: Site, day: date, made: Sequence[PlanRead], states: Sequence[str]) -> Plants:
     """What the plants were like on the day, with the weather that its last plan reckoned with."""
     told = [plan.weather for plan in made if plan.weather is not None and plan.weather.day == day]
     book = WeatherBook(forecast={day: told[-1]}) if told else WeatherBook()
-    return plants_on(zone, site, book, day, local_midnight(day, site.timezone))
+    return plants_on(zone, site, book, day, local_midnight(day, site.timezone), states)
 
 
-def _past(reader: JournalReader, site: Site, zone: Zone, day: date) -> DayPast | None:
+def _past(reader: JournalReader, site: Site, zone: Zone, day: date) -> _Past | None:
     last = reader.garden()
     bed: Bed | None = last[0].beds.get(zone.id) if last is not None else None
     if bed is None:
         return None
-    return next((past for past in days_past(reader, site, bed, day) if past.ledger.day == day), None)
+    past = next((past for past in days_past(reader, site, bed, day) if past.ledger.day == day), None)
+    return _Past(past, bed) if past is not None else None
 
 
 def _clock(site: Site, at: datetime) -> str:

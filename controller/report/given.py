@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 
-from controller.core.garden import Purpose, Watering
+from controller.core.garden import Need, Purpose, Watering
 from controller.core.moment import day_bounds, local_date
 from controller.core.pulse import WHOLE_WHY
 from controller.core.site import Site, Zone
@@ -31,15 +31,16 @@ ENDINGS = MappingProxyType(
 """The guard's words for why a valve closed, for people. Any other is shown as it is."""
 
 WHOLE, OPEN = "whole", "still open"
-LIMITED, LATE = (
-    "all that the valve's daily limit allows",
-    "the time ran out; the rest waits for the next watering",
-)
+SHORT_MM = 0.1
+LATE = "the time ran out; the rest waits for the next watering"
 NEAR_L = 1.0
-"""So close to what was planned counts as all of it; so does 3 %."""
+NEAR_SHARE = 0.10
+"""So close to what was planned counts as all of it: the journal notes a plan anew when it has changed by a tenth."""
 
-_ID = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<part>dawn|dusk)-")
-_PURPOSES: MappingProxyType[str, Purpose] = MappingProxyType({"dawn": "dawn soak", "dusk": "dusk refresh"})
+_ID = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<part>dawn|day|dusk)-")
+_PURPOSES: MappingProxyType[str, Purpose] = MappingProxyType(
+    {"dawn": "dawn soak", "day": "day refresh", "dusk": "dusk refresh"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +183,21 @@ def _ending(run: list[Given], litres: float, plan: Watering | None) -> str:
         return last.why or "refused"
     if last.why != WHOLE_WHY:
         return ENDINGS.get(last.why or "", f"cut short: {last.why}")
-    if plan is not None and litres < plan.need.litres - max(NEAR_L, 0.03 * plan.need.litres):
+    if plan is None:
+        return WHOLE
+    if litres < plan.need.litres - max(NEAR_L, NEAR_SHARE * plan.need.litres):
         return LATE
-    return LIMITED if plan is not None and plan.need.short_mm > 0.0 else WHOLE
+    cut_mm = cut_from(plan.need)
+    return f"all that was planned, {cut_mm:.1f} mm short of the need" if cut_mm >= SHORT_MM else WHOLE
+
+
+def cut_from(need: Need) -> float:
+    """What the valve's daily limit or the time took from a need, net mm.
+
+    What would have sunk below the roots at once is not counted: it waits on purpose, and the need's own sum is without.
+    """
+    whole_mm = next((figure.value for figure in need.figures if figure.name == "net depth"), None)
+    return need.short_mm if whole_mm is None else max(0.0, whole_mm - need.net_mm)
 
 
 def _all_closed(run: list[Given]) -> bool:

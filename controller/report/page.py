@@ -6,12 +6,11 @@ escaped by the template engine. It reads on a phone of 360 px and on a desk, by 
 
 import base64
 import hashlib
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cache
-from itertools import groupby
+from itertools import chain, groupby, repeat
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +24,8 @@ from controller.core.moment import Now, day_bounds, local_date
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, weather_on
 from controller.report import chart
-from controller.report.explain import Decision, Step, count, decision, in_short
+from controller.report.bed import hands_said, hands_then, learnt_said
+from controller.report.explain import Decision, Step, count, decision, glued, purpose_and_why
 from controller.report.given import Total, Watered, assembled, total
 from controller.report.history import curve, days_past
 from controller.report.planned import Planned, planned
@@ -38,7 +38,6 @@ WEEK = 7
 FIRST_SHOWN = 6
 KNOWN = ("measured", "forecast", "aged forecast")
 HERE = Path(__file__).parent
-_UNITS = re.compile(r"(\d) (L|mm|min|h|m²|°C)(?!\w)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +47,7 @@ class ZonePage:
     zone: Zone
     state: str
     sentences: tuple[str, ...]
+    learnt: str
     core: Markup
     days: Markup
     span: str
@@ -58,7 +58,7 @@ class ZonePage:
     @property
     def parts(self) -> list[tuple[str, list[Step]]]:
         """The arithmetic of the last watering, part by part."""
-        steps = self.last.steps if self.last is not None else ()
+        steps = [step for step in self.last.steps if step.matters] if self.last is not None else []
         return [(part, list(listed)) for part, listed in groupby(steps, key=lambda step: step.part)]
 
 
@@ -109,7 +109,7 @@ def _template() -> Template:
 
 def kept(text: str) -> str:
     """A sentence in which no number is parted from its unit at the end of a line."""
-    return _UNITS.sub("\\1\N{NO-BREAK SPACE}\\2", text.replace(" m2", " m²"))
+    return glued(text.replace(" m2", " m²").replace("m3/m3", "m³/m³"), "\N{NO-BREAK SPACE}")
 
 
 def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:
@@ -136,17 +136,20 @@ def _jobs(site: Site, garden: Garden, now: datetime) -> list[dict[str, Any]]:
 
 
 def _by_day(site: Site, waterings: Sequence[dict[str, Any]]) -> list[tuple[date, list[dict[str, Any]]]]:
-    """The coming waterings under their days."""
+    """The coming waterings under their days. A purpose and reason that several share in a row is said once, with the
+    first of them."""
     shown = [
         {
             "start": datetime.fromisoformat(each["start"]),
             "name": site.zone(each["zone"]).name,
-            "purpose": each["purpose"],
             "litres": each["litres"],
             "pulses": len(each["pulses"]),
-            "why": in_short(each["purpose"], each["reasons"]),
+            "why": why,
+            "first": first,
         }
-        for each in waterings
+        for _, listed in groupby(waterings, key=lambda each: str(each["start"])[:10])
+        for why, alike in groupby(listed, key=purpose_and_why)
+        for first, each in zip(chain([True], repeat(False)), alike, strict=False)
     ]
     return [(day, list(listed)) for day, listed in groupby(shown, key=lambda each: each["start"].date())]
 
@@ -159,6 +162,7 @@ def _zone(
     plans: dict[str, Planned], now: datetime, since: date,
 ) -> ZonePage:  # fmt: skip
     view = zone_view(site, garden, zone, now)
+    states = hands_then(reader, zone, now)
     mine = [row for row in rows if row.zone == zone.id]
     last = max((row for row in mine if not row.refused), key=lambda row: row.start, default=None)
     picture, span = _picture(site, garden, reader, zone, mine, now, since, view["readily_available_mm"])
@@ -170,14 +174,15 @@ def _zone(
     return ZonePage(
         zone=zone,
         state=state,
-        sentences=_sentences(site, garden, zone, view),
+        sentences=(*_sentences(garden, zone, view), *hands_said(site, states)),
+        learnt=learnt_said(zone, site, garden.beds[zone.id].estimate),
         core=chart.core(
             full, easy_mm / all_mm, f"Ground of {zone.name}: {100 * full:.0f} % of its water is there"
         ),
         days=picture,
         span=span,
         sums=total(mine),
-        last=decision(site, zone, plans.get(last.id), last) if last is not None else None,
+        last=decision(site, zone, plans.get(last.id), last, states) if last is not None else None,
         last_heading=f"Why {last.litres:.0f} L on {last.day:%A} {last.day.day} {last.day:%B}?"
         if last
         else "",
@@ -193,14 +198,19 @@ def _state(missing_mm: float, easy_mm: float, open_now: bool) -> str:
     return "enough" if missing_mm <= easy_mm else "thirsty"
 
 
-def _sentences(site: Site, garden: Garden, zone: Zone, view: dict[str, Any]) -> tuple[str, ...]:
+def _sentences(garden: Garden, zone: Zone, view: dict[str, Any]) -> tuple[str, ...]:
     missing_mm, all_mm, easy_mm = (
         view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm")
     )
     left_mm = easy_mm - missing_mm
-    unsure = f" (give or take {garden.beds[zone.id].sd_mm:.0f})"
-    said = [f"{missing_mm:.0f} mm missing of the {all_mm:.0f} mm within reach of the roots{unsure}."]
-    if left_mm >= 0:
+    unsure = f" (give or take {max(1.0, garden.beds[zone.id].sd_mm):.0f})"
+    if missing_mm < 0.5:
+        said = [f"Full: {all_mm:.0f} mm within reach of the roots{unsure}."]
+    else:
+        said = [f"{missing_mm:.0f} mm missing of the {all_mm:.0f} mm within reach of the roots{unsure}."]
+    if abs(left_mm) < 0.5:
+        said.append("Any more, and they suffer.")
+    elif left_mm > 0:
         said.append(f"{left_mm:.0f} mm more before they suffer.")
     else:
         said.append(f"That is {-left_mm:.0f} mm too many: they suffer.")
@@ -247,5 +257,5 @@ def _day(site: Site, garden: Garden, day: date, mine: Sequence[Watered], now: da
     weather = weather_on(garden.weather, site, day, now)
     hot = weather.basis in KNOWN and weather.tmax_c >= site.heat.hot_day_c
     rows = [row for row in mine if row.day == day]
-    spoilt = any(row.refused or row.short_litres >= 1.0 for row in rows)
+    spoilt = any(row.refused or (not row.whole and row.short_litres >= 1.0) for row in rows)
     return chart.Day(day, begin, end, total(rows).litres, weather.tmax_c if hot else None, spoilt)

@@ -16,10 +16,12 @@ from rich.text import Text
 
 from controller.core.jobs import CAUTION
 from controller.core.site import Site
-from controller.report.explain import Decision, Explanation, Step, count, in_short
+from controller.report.explain import Decision, Explanation, Step, count, glued, in_short, purpose_and_why
 from controller.report.given import Watered, total
 
 WIDE = 100
+GLUE = "\ue000"
+"""Stands for a blank while a text is wrapped: of a private area, printable nowhere, one cell wide."""
 Line = tuple[str, str]
 """Text and style."""
 
@@ -41,10 +43,9 @@ def words(text: str, style: str = "") -> Text:
 
 def say(out: Console, text: str, style: str = "", indent: int = 0) -> None:
     """A paragraph, wrapped at words."""
-    for line in words(text, style).wrap(out, max(10, out.width - indent)):
+    for line in Text(glued(plain(text), GLUE)).wrap(out, max(10, out.width - indent)):
         line.rstrip()
-        line.pad_left(indent)
-        out.print(line)
+        out.print(words(" " * indent + line.plain.replace(GLUE, " "), style))
 
 
 def day_name(day: date) -> str:
@@ -96,11 +97,13 @@ def _plan_table(site: Site, rows: Sequence[Mapping[str, Any]]) -> Table:
 
 
 def _plan_lines(out: Console, site: Site, rows: Sequence[Mapping[str, Any]]) -> None:
-    for each in rows:
-        say(out, f"{_span(each)}  {_name(site, each['zone'])}, {each['litres']:.0f} L")
-        rest = f", rest {_rest(each)}" if len(each["pulses"]) > 1 else ""
-        say(out, f"{each['purpose']}: {_pulses(each)}{rest}", "dim", 2)
-        say(out, in_short(each["purpose"], each["reasons"]), "dim", 2)
+    """A reason that several waterings in a row share stands once, above them."""
+    for why, alike in groupby(rows, key=purpose_and_why):
+        say(out, why, "dim")
+        for each in alike:
+            say(out, f"{_span(each)}  {_name(site, each['zone'])}, {each['litres']:.0f} L", "", 2)
+            rest = f", rest {_rest(each)}" if len(each["pulses"]) > 1 else ""
+            say(out, f"{_pulses(each)}{rest}", "dim", 4)
 
 
 def _pulses(each: Mapping[str, Any]) -> str:
@@ -226,14 +229,15 @@ def _show_decision(out: Console, decision: Decision) -> None:
 
 
 def _show_steps(out: Console, steps: Sequence[Step]) -> None:
-    for part, of_part in groupby(steps, key=lambda step: step.part):
+    """Each with its plain words and the sum, then the rule."""
+    for part, of_part in groupby((step for step in steps if step.matters), key=lambda step: step.part):
         out.print()
         say(out, part, "italic", 2)
         for step in of_part:
-            meaning = step.meaning if step.meaning != step.name else ""
             worked = f" = {step.worked}" if step.worked else ""
-            say(out, f"{step.name}: {step.shown}{worked}{f'  ({meaning})' if meaning else ''}", "", 4)
-            say(out, step.how, "dim", 6)
+            say(out, f"{step.heading}: {step.shown}{worked}", "", 4)
+            if step.how not in step.heading.lower():
+                say(out, step.how, "dim", 6)
 
 
 # Jobs ---------------------------------------------------------------------------------------------

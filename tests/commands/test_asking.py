@@ -1,4 +1,4 @@
-"""water, stop, hold, release, jobs done: over a real broker, with somebody there who answers; and close."""
+"""water, stop, hold, release, relearn, jobs done: over a real broker, with somebody there who answers; and close."""
 
 import json
 import os
@@ -68,6 +68,8 @@ def converse(broker: Mosquitto, call: Call) -> Conversation:
     (("hold", "citrus"), {"do": "hold", "zone": "citrus"}),
     (("hold", "--until", "18:30"), {"do": "hold", "until": "2026-07-17T18:30:00+01:00"}),
     (("release",), {"do": "release"}),
+    (("relearn", "Tomatoes"), {"do": "relearn", "zone": "tomatoes"}),
+    (("relearn",), {"do": "relearn"}),
     (("jobs", "done", "mulch"), {"do": "job-done", "job": "mulch"}),
 ])  # fmt: skip
 def test_an_ask_is_sent_and_its_answer_printed(
@@ -105,7 +107,7 @@ def test_nobody_who_hears_is_said(call: Call) -> None:
 
 
 @pytest.mark.parametrize(
-    "arguments", [("water", "salad"), ("stop",), ("hold",), ("release",), ("jobs", "done", "x")]
+    "arguments", [("water", "salad"), ("stop",), ("hold",), ("release",), ("relearn", "salad"), ("jobs", "done", "x")]
 )
 def test_no_broker_is_one_line_and_1(call: Call, arguments: tuple[str, ...]) -> None:
     said = call(*arguments)
@@ -123,6 +125,7 @@ def test_no_broker_is_one_line_and_1(call: Call, arguments: tuple[str, ...]) -> 
     (("stop", "beans"), "There is no zone"),
     (("hold", "beans"), "There is no zone"),
     (("release", "beans"), "There is no zone"),
+    (("relearn", "beans"), "There is no zone"),
     (("hold", "--until", "soon"), '"soon" is no time; write 18:30'),
     (("hold", "--until", "2026-07-16"), "is past"),
     (("hold", "--until", "25:00"), "is no time"),

@@ -8,11 +8,16 @@ from pathlib import Path
 import pytest
 
 from controller.commands import check
-from controller.commands.check import _journal, _pins
+from controller.commands.check import _journal, _pins, _water_in_reach
+from controller.core.moment import Now, local_date
+from controller.core.need import dawn_need, view
+from controller.core.soil import believed
+from controller.core.step import new_garden
 from controller.settings import load
 from tests.broker import Mosquitto
-from tests.commands.conftest import Call
+from tests.commands.conftest import NOW, Call
 from tests.guard.diary_pins import VARIABLE
+from tests.report.weeks import demo_site
 
 
 def tried(call: Call, *arguments: str) -> tuple[int, dict[str, tuple[bool, str]]]:
@@ -33,11 +38,42 @@ def test_what_was_understood(call: Call) -> None:
     assert len(zones) == 6
 
 
+@pytest.mark.published(source="FAO-56 (1998), equations 82 and 83, Tables 19 and 22; Keller & Karmeli 1974")
+def test_the_water_that_the_roots_reach(call: Call) -> None:
+    zones = {zone["id"]: zone for zone in json.loads(call("check", "--json").out)["zones"]}
+    tomatoes = zones["tomatoes"]
+    assert tomatoes["wetted_share"] == 0.5  # 40 m of a strip 0.3 m wide on 24 m2
+    # loamy sand holds 0.150 - 0.065; Table 22 lets tomatoes draw 0.40 of it on a day that draws 5 mm
+    assert tomatoes["available_mm"] == pytest.approx(1000 * 0.085 * tomatoes["root_depth_m"] * 0.5, abs=0.06)
+    assert tomatoes["readily_available_mm"] == pytest.approx(0.40 * tomatoes["available_mm"], abs=0.06)
+    assert zones["pots"]["wetted_share"] == 1.0
+
+
+def test_the_most_of_one_watering_is_what_the_need_is_held_to(call: Call) -> None:
+    site, zones = demo_site(), {zone["id"]: zone for zone in json.loads(call("check", "--json").out)["zones"]}
+    garden = new_garden(site, Now(0.0, NOW))
+    day = local_date(NOW, site.timezone)
+    citrus = site.zone("citrus")
+    dry = believed(garden.beds["citrus"], 300.0, 0.0)  # far beyond what its soil holds, so that the limit shows
+    need = dawn_need(view(site, citrus, dry, garden.weather, day, NOW))
+    assert need is not None
+    assert need.short_mm > 0.0
+    assert need.net_mm == pytest.approx(zones["citrus"]["most_by_wetting_front_mm"], abs=0.06)
+    assert need.litres == pytest.approx(zones["citrus"]["most_by_wetting_front_litres"], abs=0.06)
+    assert zones["pots"]["most_by_wetting_front_mm"] is None
+    limited = {**zones["citrus"], "most_by_wetting_front_mm": 6.0, "most_by_wetting_front_litres": 80.0}
+    assert _water_in_reach(limited)[1] == "one watering gives 6 mm at most (80 L): more would sink below the roots"
+
+
 def test_it_is_readable(call: Call) -> None:
     said = call("check")
     assert said.code == 0
     assert "the config is good. 6 zones, 7 sensors, supply 12 L/min." in " ".join(said.out.split())
     assert "Tomatoes (tomatoes), 1 mm is 24.0 L" in said.out
+    text = " ".join(said.out.split())
+    assert "50 % of its ground gets wet; there the roots, 70 cm deep, reach 30 mm (TAW)" in text
+    assert "on a day that draws 5 mm (RAW)" in text
+    assert "one watering may refill it whole without sinking below the roots" in text
 
 
 def test_what_is_allowed_but_odd_is_said(call: Call, config: Path) -> None:

@@ -21,16 +21,23 @@ NOON = Now(1000.0, datetime(2026, 7, 13, 11, 0, tzinfo=UTC))
 
 
 def a_soak(
-    zone: str = "salad", litres: float = 100.0, short_mm: float = 0.0, rain_mm: float = 0.0
+    zone: str = "salad",
+    litres: float = 100.0,
+    short_mm: float = 0.0,
+    rain_mm: float = 0.0,
+    below_mm: float = 0.0,
+    et0_how: str = "invented",
 ) -> Watering:
-    """A dawn soak of 13 July in two pulses."""
+    """A dawn soak of 13 July in two pulses. short_mm: cut from its sum; below_mm: left out before, as too deep."""
     figures = (
-        Figure("ET0", 8.0, "mm/day", "invented"),
+        Figure("ET0", 8.0, "mm/day", et0_how),
+        Figure("transpiration", 6.0, "mm/day", "invented"),
+        Figure("learnt demand", 1.0, "", "invented"),
         Figure("rain that counts", rain_mm, "mm", "invented"),
+        Figure("net depth", 10.0 + short_mm, "mm", "invented"),
     )
-    need = Need(
-        zone, "dawn soak", 10.0, 12.0, litres, ("Dry.", "Hot.", "By dusk too dry."), figures, short_mm
-    )
+    reasons = ("Dry.", "Hot.", "By dusk too dry.")
+    need = Need(zone, "dawn soak", 10.0, 12.0, litres, reasons, figures, short_mm + below_mm)
     name = f"{DAY}-dawn-{zone}"
     pulses = tuple(
         Pulse(f"{name}-{n + 1}", zone, DAWN + timedelta(minutes=30 * n), 600.0, litres / 2) for n in range(2)
@@ -53,7 +60,7 @@ class Paper:
         self.journal.note(Note("plan", "A plan.", facts=facts), Now(0.0, at))
         return self
 
-    def note(self, kind: str, said: str, zone: str, at: datetime = DAWN, **facts: str) -> "Paper":
+    def note(self, kind: str, said: str, zone: str | None, at: datetime = DAWN, **facts: str) -> "Paper":
         self.journal.note(Note(kind, said, zone, facts), Now(0.0, at))
         return self
 

@@ -73,6 +73,15 @@ def test_more_missing_is_lower() -> None:
     assert float(before) < float(after)
 
 
+def test_more_than_full_is_drawn_as_full() -> None:
+    heights = []
+    for depletion_mm in (-4.0, 0.0):
+        later = Point(MIDNIGHT + timedelta(hours=12), 8.0)
+        [level] = of_class(picture([Point(MIDNIGHT, depletion_mm), later]), "level")
+        heights.append(level.get("d", "").split("L")[0])
+    assert heights[0] == heights[1]
+
+
 def test_nothing_known_is_drawn_as_nothing() -> None:
     drawing = picture([], (0.0, 0.0))
     assert of_class(drawing, "water") == of_class(drawing, "drop") == []

@@ -46,13 +46,15 @@ def a_soak_of(week: JournalReader, zone: str) -> tuple[Explanation, Decision]:
     raise AssertionError(f"no whole dawn soak for {zone}")
 
 
-@pytest.mark.published(source="FAO-56 (1998), equations 58, 82 and 83")
+@pytest.mark.published(source="FAO-56 (1998), equations 69, 82 and 83; Keller & Karmeli 1974 for the wetted share")
 def test_the_rules_are_the_handbooks(week: JournalReader) -> None:
     _, soak = a_soak_of(week, "salad")
     value = {step.name: step.value for step in soak.steps}
-    assert value["ETc"] == pytest.approx(value["Kc"] * value["ET0"])
+    drawn_mm = value["Kcb"] * value["ET0"] + value["evaporation"]
+    assert value["ETc"] == pytest.approx(drawn_mm * value["learnt demand"])
     # loamy sand: field capacity 0.15, wilting point 0.065 (middle of FAO-56 Table 19)
-    assert value["TAW"] == pytest.approx(1000 * (0.15 - 0.065) * value["Zr"])
+    reach_m = value["Zr"] * value["Pw"]
+    assert value["TAW"] == pytest.approx(1000 * (0.15 - 0.065) * reach_m * value["learnt store"])
     assert value["RAW"] == pytest.approx(value["p"] * value["TAW"])
 
 
@@ -101,13 +103,16 @@ def test_a_day_without_water_says_why(tmp_path: Path) -> None:
         "A dawn soak of 100 L was planned until 04:00; the plans after that did not hold it any more."
     )
     assert nothing.sentences[1] == "Nothing was given to Salad seedlings on Monday 13 July."
-    # The ledger: 12 mm missing now, 3 of them drawn today. Lettuce in its first month: Kc 0.70 of 8 mm.
-    began = "The day began with 9.0 mm missing and could draw 5.6 mm more: 14.6 mm, over"
+    # The ledger: 12 mm missing now, 3 of them drawn today. It is noon: the day may draw more than the 4 mm it has.
+    draws_mm = next(step.value for step in nothing.steps if step.name == "ETc")
+    assert draws_mm > 4.0
+    began = f"The day began with 9.0 mm missing and could draw {draws_mm:.1f} mm more: {9.0 + draws_mm:.1f} mm, over"
     assert nothing.sentences[2].startswith(began)
     assert nothing.sentences[3] == remark
     assert other not in nothing.sentences
     assert "short of water for 2 h" in nothing.sentences[4]
-    assert [step.name for step in nothing.steps] == ["ET0", "Kc", "ETc", "Zr", "TAW", "p", "RAW", "Dr"]
+    names = ["ET0", "Kcb", "ETc", "Zr", "Pw", "learnt store", "TAW", "p", "RAW", "Dr"]
+    assert [step.name for step in nothing.steps] == names
 
 
 def test_a_day_that_needed_none_says_so(tmp_path: Path) -> None:
@@ -139,7 +144,7 @@ def test_what_people_asked_is_told_in_local_time(week: JournalReader) -> None:
 
 def test_a_day_that_the_journal_does_not_know(week: JournalReader) -> None:
     nothing = told(week, "tomatoes", 1)
-    assert nothing.sentences == ("The journal has nothing about Tomatoes on Wednesday 01 July 2026.",)
+    assert nothing.sentences == ("The journal has nothing about Tomatoes on Wednesday 1 July 2026.",)
     assert (nothing.decisions, nothing.steps, nothing.ledger) == ((), (), None)
 
 
@@ -170,5 +175,6 @@ def test_it_is_plain_data_for_programs(week: JournalReader) -> None:
 
 def test_the_short_reason_is_the_one_that_settled_it() -> None:
     assert in_short("dawn soak", ("dry", "hot", "By dusk it is too dry.")) == "By dusk it is too dry."
+    assert in_short("day refresh", ("dry", "By dusk it is too dry.")) == "By dusk it is too dry."
     assert in_short("dusk refresh", ("A hot day.", "dry")) == "A hot day."
     assert in_short("by hand", ()) == ""

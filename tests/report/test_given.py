@@ -79,6 +79,7 @@ def test_a_soak_from_before_midnight_counts_for_its_morning() -> None:
 
 def test_the_id_says_what_it_was_for() -> None:
     assert purpose_of("2026-07-14-dawn-salad") == "dawn soak"
+    assert purpose_of("2026-07-14-day-pots") == "day refresh"
     assert purpose_of("2026-07-14-dusk-salad") == "dusk refresh"
     assert purpose_of("hand-salad-2026-07-14-dawn-x") == "by hand"
 
@@ -97,12 +98,24 @@ def test_one_that_ran_out_of_time(tmp_path: Path) -> None:
     assert (row.planned_litres, row.litres, row.short_litres) == (100.0, 50.0, 50.0)
 
 
-def test_one_that_the_daily_limit_made_smaller(tmp_path: Path) -> None:
+def test_one_that_the_daily_limit_or_the_time_made_smaller(tmp_path: Path) -> None:
     soak = a_soak(litres=100.0, short_mm=3.0)
     paper = Paper(tmp_path).plan(DAWN, soak).give(soak.pulses[0], 50.0).give(soak.pulses[1], 50.0)
     row = only(paper.done())
-    assert row.ended == "all that the valve's daily limit allows"
-    assert row.short_litres == 0.0
+    assert row.ended == "all that was planned, 3.0 mm short of the need"
+    assert (row.whole, row.short_litres) == (False, 0.0)
+
+
+def test_what_would_only_sink_below_the_roots_is_not_missing(tmp_path: Path) -> None:
+    soak = a_soak(litres=100.0, below_mm=3.0)
+    paper = Paper(tmp_path).plan(DAWN, soak).give(soak.pulses[0], 50.0).give(soak.pulses[1], 50.0)
+    assert only(paper.done()).whole
+
+
+def test_a_plan_that_changed_by_less_than_the_journal_notes_is_still_given_whole(tmp_path: Path) -> None:
+    soak = a_soak(litres=100.0)
+    paper = Paper(tmp_path).plan(DAWN, soak).give(soak.pulses[0], 46.0).give(soak.pulses[1], 46.0)
+    assert only(paper.done()).whole
 
 
 def test_rain_saves_what_the_line_would_have_had_to_give(tmp_path: Path) -> None:

@@ -55,6 +55,27 @@ def test_names_are_no_markup_and_no_commands_to_the_terminal(week: JournalReader
         assert "\x07" not in shown
 
 
+def test_no_line_ends_between_a_number_and_its_unit() -> None:
+    out, paper = screen(24)
+    say(out, "A hot day is one of 37 °C or more, and 8.5 mm are missing.")
+    lines = [line.rstrip() for line in paper.getvalue().splitlines()]
+    assert " ".join(lines) == "A hot day is one of 37 °C or more, and 8.5 mm are missing."
+    assert not any(line.endswith(("37", "8.5")) for line in lines)
+
+
+def test_what_many_zones_share_is_said_once(week: JournalReader) -> None:
+    last = week.garden()
+    assert last is not None
+    view = plan_view(SITE, last[0])
+    why = "Heat is coming: 41 °C on Monday (forecast), so the soak fills the root zone."
+    shared = [{**each, "purpose": "dawn soak", "reasons": ["Dry.", "Hot.", why]} for each in view["waterings"][:3]]
+    alike = [{**each, "start": shared[0]["start"]} for each in shared]
+    out, paper = screen(90)
+    show_plan(out, SITE, {**view, "waterings": alike}, "")
+    assert len(alike) == 3
+    assert paper.getvalue().count(why) == 1
+
+
 def test_what_cannot_be_printed_becomes_a_blank() -> None:
     assert plain("a\x1b[31mb\nc\u202ed é") == "a [31mb c d é"
 

@@ -1,0 +1,105 @@
+"""What is particular to one bed, in plain words: what it has taught, and what hands have changed of it.
+
+What it has taught is in its estimate. What hands have changed is folded again from the jobs reported done, so that
+it can be told for any day that the journal knows, with the hour since when.
+"""
+
+import re
+from collections.abc import Collection, Mapping
+from datetime import datetime, timedelta
+
+from controller.core.estimate import Estimate
+from controller.core.garden import Need
+from controller.core.hands import MULCH_BACK, POTS_MOVED, SHADE_UP, after_job
+from controller.core.site import Site, Zone
+from controller.shells.journal import JournalReader
+
+SEASON = timedelta(days=200)
+"""How far back a shade may have been put up."""
+TELLS = 0.02
+"""A learnt factor nearer to 1 than this is not worth a word."""
+TELLS_M3_M3 = 0.005
+
+SAID: Mapping[str, str] = {
+    SHADE_UP: "Its shade is up",
+    MULCH_BACK: "Its mulch is pulled back from the line",
+    POTS_MOVED: "Its pots stand off their line and get water by hand only",
+}
+
+_SHADED = re.compile(r"under (?P<percent>\d+) ?% shade \(in the open (?P<open_mm>[\d.]+)\)")
+
+
+def learnt_said(zone: Zone, site: Site, estimate: Estimate) -> str:
+    """What the bed has taught about itself, in a sentence."""
+    if not any(sensor.kind == "moisture" and sensor.zone == zone.id for sensor in site.sensors):
+        return "It has no probe, so nothing is learnt of it: it goes by the tables and the weather."
+    if not estimate.probes:
+        return "Nothing is learnt of it yet: its probe has not been heard."
+    parts = [
+        f"it draws {_beside(estimate.demand_factor)}",
+        f"holds {_beside(estimate.holds_factor)}",
+        *(_offset_said(probe, estimate.offset(probe)) for probe in estimate.probes),
+    ]
+    return f"Learnt of this bed so far: {', '.join(parts[:-1])}, and {parts[-1]}."
+
+
+def _beside(factor: float) -> str:
+    """A learnt factor beside the table's 1."""
+    if abs(factor - 1.0) < TELLS:
+        return "what the tables say"
+    way = "more" if factor > 1.0 else "less"
+    return f"{100.0 * abs(factor - 1.0):.0f} % {way} than the tables say (× {factor:.2f})"
+
+
+def _offset_said(probe: str, offset_m3_m3: float) -> str:
+    if abs(offset_m3_m3) < TELLS_M3_M3:
+        return f"{probe} reads true"
+    way = "wet" if offset_m3_m3 > 0.0 else "dry"
+    return f"{probe} reads too {way} ({offset_m3_m3:+.2f} m3/m3), which is allowed for"
+
+
+def hands_then(reader: JournalReader, zone: Zone, until: datetime) -> dict[str, datetime]:
+    """The states that jobs reported done had brought about in the zone by an instant, and since when."""
+    since: dict[str, datetime] = {}
+    for note in reader.notes(until - SEASON, until, kind="job"):
+        if note.zone in (None, zone.id):
+            states = after_job(tuple(since), str(note.facts.get("job", "")), zone)
+            since = {state: since.get(state, note.at) for state in states}
+    back = since.get(MULCH_BACK)
+    if back is not None and any(each.zone == zone.id and each.closed for each in reader.openings(back, until)):
+        del since[MULCH_BACK]  # it was for one watering
+    return since
+
+
+def hands_said(site: Site, since: Mapping[str, datetime]) -> list[str]:
+    """The same in sentences."""
+    told = []
+    for state, at in since.items():
+        local = at.astimezone(site.timezone)
+        told.append(f"{SAID[state]} since the job was reported done ({local:%A} {local.day} {local:%B, %H:%M}).")
+    return told
+
+
+def saved_by_shade_said(zone: Zone, need: Need, states: Collection[str]) -> list[str]:
+    """What the zone's shade saves on the day of a need, in a sentence; nothing if there is none, or too little to say.
+
+    states: what hands have changed by then. Transpiration goes with ET0, so in the open it would be as much larger.
+    What the ground evaporates is left out: its wet top may hold no more to lose. So this is the least that is saved.
+    """
+    figures = {figure.name: figure for figure in need.figures}
+    if not {"ET0", "transpiration", "learnt demand"} <= figures.keys():
+        return []
+    under, learnt = figures["ET0"], figures["learnt demand"].value
+    found = _SHADED.search(under.how)
+    if found is None or under.value <= 0.0:
+        return []
+    saved_mm = learnt * figures["transpiration"].value * (float(found["open_mm"]) / under.value - 1.0)
+    litres = saved_mm * zone.area_m2 / zone.line.efficiency
+    if litres < 0.5:
+        return []
+    by_hand = SHADE_UP in states and all(shade.by_hand for shade in zone.shades)
+    whose = "The shade that you put up" if by_hand else "Its shade"
+    return [
+        f"{whose} takes {found['percent']} % of the sun and so saves {saved_mm:.1f} mm or more that day: "
+        f"{litres:.0f} L less to give."
+    ]

@@ -1,0 +1,177 @@
+"""What a bed has taught and what hands have changed of it, in words; what a job done saves."""
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from controller.core.estimate import meet, new_estimate
+from controller.core.garden import Bed, Need
+from controller.core.hands import SHADE_UP
+from controller.core.moment import Now
+from controller.core.need import dawn_need, view
+from controller.core.soil import believed
+from controller.core.step import new_garden
+from controller.core.weather import DayWeather, WeatherBook
+from controller.report.bed import hands_said, hands_then, learnt_said, saved_by_shade_said
+from controller.report.explain import explain
+from controller.report.page import render_page
+from controller.report.views import zone_view
+from controller.shells.journal import reading
+from tests.report.papers import DAWN, DAY, NOON, Paper, a_soak
+from tests.report.weeks import demo_site
+
+SITE = demo_site()
+SALAD, TOMATOES, HERBS = SITE.zone("salad"), SITE.zone("tomatoes"), SITE.zone("herbs")
+
+
+def taught(demand: float, holds: float, offset: float) -> Bed:
+    """A bed of tomatoes that has taught this much, the factors as logarithms."""
+    bed = new_garden(SITE, NOON).beds["tomatoes"]
+    met = meet(bed.estimate, "tomatoes-probe", 0.02)
+    return replace(bed, estimate=replace(met, mean=(met.mean[0], demand, holds, offset)))
+
+
+def test_what_was_learnt_is_told_in_plain_words() -> None:
+    said = learnt_said(TOMATOES, SITE, taught(0.077, -0.0513, 0.03).estimate)
+    assert said == (
+        "Learnt of this bed so far: it draws 8 % more than the tables say (× 1.08), holds 5 % less than the tables "
+        "say (× 0.95), and tomatoes-probe reads too wet (+0.03 m3/m3), which is allowed for."
+    )
+
+
+def test_a_bed_like_the_tables_says_so() -> None:
+    said = learnt_said(TOMATOES, SITE, taught(0.01, -0.01, -0.001).estimate)
+    assert said.endswith("draws what the tables say, holds what the tables say, and tomatoes-probe reads true.")
+
+
+def test_a_bed_without_a_probe_teaches_nothing() -> None:
+    assert learnt_said(HERBS, SITE, new_estimate(3.0, 1.0)).startswith("It has no probe")
+    assert "has not been heard" in learnt_said(TOMATOES, SITE, new_estimate(3.0, 1.0))
+
+
+# Hands ----------------------------------------------------------------------------------------------
+
+
+def since(paper: Paper, zone: str, until: datetime = NOON.utc) -> list[str]:
+    with reading(paper.done()) as reader:
+        return hands_said(SITE, hands_then(reader, SITE.zone(zone), until))
+
+
+def done(paper: Paper, job: str, at: datetime) -> Paper:
+    """The note that the core writes of a job reported done for the whole garden."""
+    return paper.note("job", f"Done: {job}.", None, at, job=job)
+
+
+UP = "Its shade is up since the job was reported done (Sunday 12 July, 18:40)."
+EVENING = datetime(2026, 7, 12, 17, 40, tzinfo=UTC)  # 18:40 in Lisbon
+
+
+def test_shade_is_up_since_its_job_was_reported_done(tmp_path: Path) -> None:
+    assert since(done(Paper(tmp_path), "shade", EVENING), "salad") == [UP]
+
+
+def test_it_means_nothing_where_no_cloth_is_put_up_by_hand(tmp_path: Path) -> None:
+    assert since(done(Paper(tmp_path), "shade", EVENING), "tomatoes") == []
+
+
+def test_it_was_not_up_before_and_is_not_after_it_was_taken_off(tmp_path: Path) -> None:
+    paper = done(done(Paper(tmp_path), "shade", EVENING), "shade-off", DAWN)
+    with reading(paper.done()) as reader:
+        assert hands_then(reader, SALAD, EVENING) == {}
+        assert hands_then(reader, SALAD, DAWN) == {SHADE_UP: EVENING}
+        assert hands_then(reader, SALAD, NOON.utc) == {}
+
+
+def test_mulch_pulled_back_is_for_one_watering(tmp_path: Path) -> None:
+    soak = a_soak("tomatoes")
+    paper = done(Paper(tmp_path), "mulch-back-2026-07-13", EVENING).give(soak.pulses[0], 50.0)
+    with reading(paper.done()) as reader:
+        assert "pulled back" in hands_said(SITE, hands_then(reader, TOMATOES, DAWN))[0]
+        assert hands_then(reader, TOMATOES, NOON.utc) == {}
+
+
+# Shade ----------------------------------------------------------------------------------------------
+
+
+def shaded(hands: tuple[str, ...]) -> tuple[Bed, WeatherBook]:
+    bed = replace(believed(new_garden(SITE, NOON).beds["salad"], 8.0, 1.0), hands=hands)
+    hot = {
+        DAY + timedelta(days=n): DayWeather(DAY + timedelta(days=n), 39.0, 21.0, "forecast", solar_mj_m2=28.0)
+        for n in range(4)
+    }
+    return bed, WeatherBook(forecast=hot)
+
+
+def need_under(hands: tuple[str, ...]) -> tuple[Need, dict[str, float]]:
+    """What the same bed needs on the same hot day; and its figures."""
+    bed, book = shaded(hands)
+    need = dawn_need(view(SITE, SALAD, bed, book, DAY, NOON.utc))
+    assert need is not None
+    return need, {figure.name: figure.value for figure in need.figures}
+
+
+def test_what_the_shade_saves_is_the_difference_to_the_open() -> None:
+    bare, in_the_open = need_under(())
+    covered, under = need_under((SHADE_UP,))
+    [said] = saved_by_shade_said(SALAD, covered, [SHADE_UP])
+    saved_mm = in_the_open["transpiration"] - under["transpiration"]
+    # 8 m2, and 0.90 of the line's water reaches the roots
+    assert f"takes 50 % of the sun and so saves {saved_mm:.1f} mm or more that day: {saved_mm * 8 / 0.9:.0f} L" in said
+    assert said.startswith("The shade that you put up")
+    assert 0.0 < saved_mm <= in_the_open["ETc"] - under["ETc"]
+    assert saved_by_shade_said(SALAD, bare, []) == []
+
+
+def test_why_says_that_shade_is_up_and_what_it_saves(tmp_path: Path) -> None:
+    soak = a_soak(et0_how="invented; under 50% shade (in the open 10.0)")
+    path = done(Paper(tmp_path), "shade", EVENING).plan(DAWN, soak).give(soak.pulses[0], 100.0).done()
+    with reading(path) as reader:
+        told = explain(SITE, reader, SALAD, DAY)
+    assert UP in told.sentences
+    # 6.0 mm under 8.0 of ET0 would be 7.5 mm under 10.0; on 8 m2 by a line of 0.90
+    saved = "takes 50 % of the sun and so saves 1.5 mm or more that day: 13 L less to give."
+    assert f"The shade that you put up {saved}" in told.decisions[0].sentences
+
+
+def test_what_would_sink_too_deep_is_a_line_of_the_sum(tmp_path: Path) -> None:
+    path = Paper(tmp_path).plan(DAWN, a_soak(short_mm=2.0, below_mm=3.0)).done()
+    with reading(path) as reader:
+        [soak] = explain(SITE, reader, SALAD, DAY).decisions
+    value = {step.name: step.value for step in soak.steps}
+    assert value["below the roots"] == pytest.approx(3.0)
+    assert value["held back"] == pytest.approx(2.0)
+
+
+# Full -----------------------------------------------------------------------------------------------
+
+
+def overfull() -> Bed:
+    """A bed with water above field capacity, still on its way down."""
+    return believed(new_garden(SITE, NOON).beds["tomatoes"], -2.0, 0.5)
+
+
+def test_more_than_full_is_full_on_the_wire() -> None:
+    garden = new_garden(SITE, NOON)
+    view_of = zone_view(SITE, replace(garden, beds={**garden.beds, "tomatoes": overfull()}), TOMATOES, NOON.utc)
+    assert view_of["depletion_mm"] == 0.0
+    assert view_of["moisture_m3_m3"] > TOMATOES.soil.field_capacity
+
+
+def test_more_than_full_is_full_for_people(tmp_path: Path) -> None:
+    path = Paper(tmp_path).done(depletion_mm=-2.0)
+    with reading(path) as reader:
+        told = explain(SITE, reader, TOMATOES, DAY)
+        last = reader.garden()
+        assert last is not None
+        page = render_page(SITE, last[0], reader, Now(0.0, last[1]))
+    assert "Full: " in page
+    assert not re.search(r"[-−]\d+(\.\d+)?(\s|&nbsp;|\u00a0)mm", page)
+    # It lost 3 mm today, and is 2 mm over still: it began 5 mm over.
+    ledger = next(sentence for sentence in told.sentences if sentence.startswith("The day's ledger:"))
+    assert "The bed began full and ended full." in ledger
+    dr = next(step for step in told.steps if step.name == "Dr")
+    assert dr.value == pytest.approx(-5.0)
+    assert dr.shown == "0.0 mm"
