@@ -403,8 +403,8 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
     {
         "ET0": "what a short lawn would draw",
         "Kcb": "what these plants transpire beside the lawn",
-        "transpiration": "what leaves through the leaves",
-        "evaporation": "what leaves from the ground",
+        "transpiration": "what the plants transpire",
+        "evaporation": "what the wet ground evaporates",
         "learnt demand": "how this bed's demand compares with the table's",
         "Pw": "share of the ground that the line wets",
         "learnt store": "how much this bed holds compared with the table's soil",
