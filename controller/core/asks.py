@@ -109,7 +109,7 @@ def _wanted_mm(garden: Garden, zone: Zone, ask: Ask) -> float:
     if len(given) > 1:
         raise RefusalError("Give one of litres, minutes and mm, not several.")
     if not given:
-        return garden.beds[zone.id].depletion_mm / zone.line.efficiency
+        return max(0.0, garden.beds[zone.id].depletion_mm) / zone.line.efficiency
     if not 0.0 < given[0] <= LARGEST_MM:
         raise RefusalError(
             f"{given[0]:.1f} mm is outside what one watering may be (over 0, up to {LARGEST_MM:.0f} mm)."

@@ -6,8 +6,9 @@ is what field capacity, depletion and the probe's own offset add up to. So a bia
 understood: a soak that surely filled the bed tells where the probe's field capacity lies, the days after tell by how
 much faster or slower than the table the bed dries, and a bed that dries ever more slowly tells how much it holds.
 
-Water beyond field capacity is depletion below zero; it drains away in its own time, faster in sand than in loam, and
-the doubt about it with it. That is how a soak makes depletion sure.
+Water beyond field capacity is depletion below zero; it drains away in its own time, faster in sand than in loam. Of a
+bed that may be wetter or drier than field capacity only the wetter half of the belief drains: the doubt shrinks, and
+the mean moves to the dry side. That is how a soak makes depletion sure, and how one that only just fills does not.
 
 Plain Python: the matrices have a handful of rows. Source of the filter: Kalman 1960, J. Basic Eng. 82:35.
 """
@@ -113,34 +114,32 @@ def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived
     depletion_mm, demand, holds = estimate.mean[:FIRST_PROBE]
     used_mm = use(depletion_mm, math.exp(demand), math.exp(holds))
     slopes = _slopes(lambda d, g, h: use(d, math.exp(g), math.exp(h)), (depletion_mm, demand, holds), used_mm)
-    dry_mm, keep = depletion_mm + used_mm, math.exp(-days / drain_days)
-    drained_mm = max(0.0, -dry_mm) * (1.0 - keep)
-    # Of the belief only the part below zero drains; its doubt shrinks with it.
-    keep = 1.0 - (1.0 - keep) * _below_zero(dry_mm, estimate.sd_mm)
+    dry_mm = depletion_mm + used_mm
     size = len(estimate.mean)
     # The step matrix is the identity but for its first row: depletion takes over some of the other errors.
     first = [
         estimate.cov[DEPLETION][j] + sum(s * estimate.cov[k][j] for k, s in enumerate(slopes)) for j in range(size)
     ]
     corner = first[DEPLETION] + sum(s * first[k] for k, s in enumerate(slopes))
+    drained = _drained(dry_mm, math.sqrt(max(0.0, corner)), 1.0 - math.exp(-days / drain_days))
     cov = [list(each) for each in estimate.cov]
     for j in range(size):
-        cov[DEPLETION][j] = cov[j][DEPLETION] = first[j] * keep
+        cov[DEPLETION][j] = cov[j][DEPLETION] = first[j] * drained.keep
     # One day's error is one error, however many steps its daylight is cut into: the steps add up to it.
     day_variance = (DAY_SD * used_mm) ** 2 * max(1.0, DAYLIGHT_SHARE / days)
-    cov[DEPLETION][DEPLETION] = corner * keep**2 + day_variance + (DRAINAGE_SD * drained_mm) ** 2
+    cov[DEPLETION][DEPLETION] = drained.variance + day_variance + (DRAINAGE_SD * drained.mm) ** 2
     cov[DEMAND][DEMAND] += DEMAND_DRIFT**2 * days
     for n in range(FIRST_PROBE, size):
         cov[n][n] += OFFSET_DRIFT**2 * days
-    mean = (dry_mm + drained_mm, *estimate.mean[1:])
-    return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained_mm)
+    mean = (dry_mm + drained.mm, *estimate.mean[1:])
+    return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained.mm)
 
 
 def foreseen(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived:
-    """The same for the mean alone: what a plan needs to know, at a fraction of the cost."""
+    """The same for the mean alone, as if it were sure: what a plan needs to know, at a fraction of the cost."""
     used_mm = use(estimate.depletion_mm, estimate.demand_factor, estimate.holds_factor)
     dry_mm = estimate.depletion_mm + used_mm
-    drained_mm = max(0.0, -dry_mm) * (1.0 - math.exp(-days / drain_days))
+    drained_mm = _drained(dry_mm, 0.0, 1.0 - math.exp(-days / drain_days)).mm
     return Lived(replace(estimate, mean=(dry_mm + drained_mm, *estimate.mean[1:])), used_mm, drained_mm)
 
 
@@ -215,9 +214,33 @@ def forgotten(estimate: Estimate) -> Estimate:
 # Arithmetic ---------------------------------------------------------------------------------------
 
 
-def _below_zero(mean: float, sd: float) -> float:
-    """Probability that a normal variable is below zero."""
-    return 0.5 * math.erfc(mean / (math.sqrt(2.0) * sd)) if sd > 1e-9 else float(mean < 0.0)
+@dataclass(frozen=True, slots=True)
+class _Drained:
+    """mm: expected drainage. keep: what is left of depletion's covariance with anything else, as a share. variance: of
+    depletion afterwards."""
+
+    mm: float
+    keep: float
+    variance: float
+
+
+def _drained(mean_mm: float, sd_mm: float, gone: float) -> _Drained:
+    """What becomes of a normal belief when the share `gone` of all that stands above field capacity drains.
+
+    Exact first and second moments of x + gone max(0, -x); `keep` is its regression on x (Stein's lemma).
+    """
+    if sd_mm < 1e-9:
+        keep = 1.0 - gone if mean_mm < 0.0 else 1.0
+        return _Drained(gone * max(0.0, -mean_mm), keep, (keep * sd_mm) ** 2)
+    z = mean_mm / sd_mm
+    below = 0.5 * math.erfc(z / math.sqrt(2.0))
+    density = math.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+    excess_mm = sd_mm * density - mean_mm * below
+    square = (mean_mm**2 + sd_mm**2) * below - mean_mm * sd_mm * density
+    spread = square - excess_mm**2
+    # Cov(x, max(0, -x)) is -below times the variance.
+    variance = sd_mm**2 * (1.0 - 2.0 * gone * below) + gone**2 * spread
+    return _Drained(gone * max(0.0, excess_mm), 1.0 - gone * below, max(0.0, variance))
 
 
 def _slopes(use: Callable[[float, float, float], float], at: Row, value: float) -> Row:

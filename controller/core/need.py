@@ -119,7 +119,7 @@ def dawn_need(seen: View) -> Need | None:
     figures = (
         *_state(seen),
         Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc - rain that counts"),
-        Figure("room left for rain", room_mm, "mm", f"{RAIN_ROOM:.0%} of RAW on ordinary days, none before heat"),
+        Figure("room left for rain", room_mm, "mm", f"{100 * RAIN_ROOM:.0f} % of RAW, none before heat"),
         Figure("to be sure", sure_mm, "mm", f"{SURE_FILL_SDS:g} times the doubt, while the probe's zero is not known"),
     )
     return _need(seen, "dawn soak", net_mm, reasons, figures)
@@ -143,7 +143,7 @@ def dusk_need(seen: View) -> Need | None:
     ]
     figures = (
         *_state(seen),
-        Figure("most of a refresh", cap_mm, "mm", f"{REFRESH_SHARE:.0%} of the day's ETc"),
+        Figure("most of a refresh", cap_mm, "mm", f"{100 * REFRESH_SHARE:.0f} % of the day's ETc"),
     )
     return _need(seen, "dusk refresh", net_mm, reasons, figures)
 
@@ -192,12 +192,15 @@ def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figur
             f"The mulch over the line drinks the first {drinks_mm:.1f} mm; pull it back to save that.",
         ]
     if zone.leaching_fraction > 0:
-        reasons = [*reasons, f"{zone.leaching_fraction:.0%} more passes the roots, to take the water's salt along."]
+        share = f"{100 * zone.leaching_fraction:.0f} %"
+        reasons = [*reasons, f"{share} more passes the roots, to take the water's salt along."]
     gross_mm = gross_depth_mm(net_mm, zone.line.efficiency, zone.leaching_fraction) + drinks_mm
     litres = gross_mm * zone.area_m2
     losses = f"net / {zone.line.efficiency:.2f} of the line"
     if zone.leaching_fraction > 0:
         losses += f" / {1 - zone.leaching_fraction:.2f} for salt"
+    if drinks_mm > 0:
+        losses += f" + {drinks_mm:.1f} for the mulch"
     return Need(
         zone=zone.id,
         purpose=purpose,
@@ -208,8 +211,8 @@ def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figur
         figures=(
             *figures,
             Figure("net depth", net_mm, "mm", "what the root zone is to get"),
-            Figure("gross depth", gross_mm, "mm", f"{losses} + {drinks_mm:.1f} mulch"),
-            Figure("water", litres, "L", f"gross depth x {zone.area_m2:g} m2"),
+            Figure("gross depth", gross_mm, "mm", losses),
+            Figure("water", litres, "L", f"gross depth x {zone.area_m2:.3g} m2"),
         ),
         short_mm=front_mm or 0.0,
         dry_top=zone.repellent and seen.bed.top_mm > DRY_TOP * zone.soil.total_evaporable_mm,
@@ -245,8 +248,9 @@ def _above_the_front(seen: View, net_mm: float) -> tuple[float, float | None]:
 
 
 def _dryness(seen: View) -> str:
+    missing_mm = max(0.0, seen.bed.depletion_mm)
     return (
-        f"{seen.bed.depletion_mm:.1f} mm of the {seen.available_mm:.0f} mm that the roots can reach is missing "
+        f"{missing_mm:.1f} mm of the {seen.available_mm:.0f} mm that the roots can reach is missing "
         f"(give or take {seen.bed.sd_mm:.1f})."
     )
 
@@ -260,7 +264,8 @@ def _demand(seen: View) -> str:
 
 def _state(seen: View) -> tuple[Figure, ...]:
     plants, zone, learnt = seen.plants, seen.zone, seen.bed.estimate
-    shaded = f"; under {plants.shade:.0%} shade (in the open {plants.open_et0_mm:.1f})" if plants.shade > 0 else ""
+    shaded = f"; under {100 * plants.shade:.0f} % shade (in the open {plants.open_et0_mm:.1f})"
+    shaded = shaded if plants.shade > 0 else ""
     ground_mm = seen.demand_mm / learnt.demand_factor - plants.transpiration_mm
     held = f"{zone.soil.field_capacity:.3f} - {zone.soil.wilting_point:.3f}"
     soil = f"1000 x ({held}) x Zr x Pw (eq. 82; Keller & Karmeli)"

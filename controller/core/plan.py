@@ -281,8 +281,8 @@ def _lost(site: Site, before: Order, after: Order) -> str | None:
         return None
     zone = site.zone(before.watering.zone)
     lost_mm = lost_s / 60.0 * zone.line.flow_l_min / zone.area_m2 * zone.line.efficiency
-    purpose = before.watering.purpose
-    return f"{zone.name}: the time does not hold the whole {purpose} of {before.watering.day}; {lost_mm:.1f} mm short."
+    which = f"{before.watering.purpose} of {before.watering.day:%a %d %b}"
+    return f"{zone.name}: the time does not hold the whole {which}; {lost_mm:.1f} mm short."
 
 
 def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime, latest_end: datetime) -> Order:

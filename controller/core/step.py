@@ -401,8 +401,8 @@ def _near(plan: Plan, now: Now) -> tuple[Watering, ...]:
 
 
 def _sizes(plan: Plan, now: Now) -> dict[str, int]:
-    """What makes one plan the same as another for a reader: the same waterings, to about a tenth of their size."""
-    return {w.id: round(10.0 * math.log(max(1.0, w.need.litres))) for w in _near(plan, now)}
+    """What makes one plan the same as another for a reader: the same waterings, to about a thirtieth of their size."""
+    return {w.id: round(30.0 * math.log(max(1.0, w.need.litres))) for w in _near(plan, now)}
 
 
 def _plan_note(site: Site, garden: Garden, news: set[str], now: Now) -> Note:

@@ -333,7 +333,7 @@ def _remarks(zone: Zone, day: date, made: Sequence[PlanRead]) -> list[str]:
         text
         for plan in made
         for text in plan.remarks
-        if text.startswith(f"{zone.name}:") and str(day) in text
+        if text.startswith(f"{zone.name}:") and f"{day:%a %d %b}" in text
     ]
     return mine[-1:]
 
@@ -558,7 +558,8 @@ def _quiet(
 def _numbers(zone: Zone, quiet: _Quiet) -> tuple[Step, ...]:
     """The zone's numbers on a day without a decision."""
     plants = quiet.plants
-    shaded = f"; under {plants.shade:.0%} shade (in the open {plants.open_et0_mm:.1f})" if plants.shade > 0 else ""
+    shaded = f"; under {100 * plants.shade:.0f} % shade (in the open {plants.open_et0_mm:.1f})"
+    shaded = shaded if plants.shade > 0 else ""
     figures = (
         Figure("ET0", plants.et0_mm, "mm/day", f"by the weather of the day's last plan{shaded}"),
         Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),

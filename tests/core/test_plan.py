@@ -253,7 +253,7 @@ def test_where_the_time_is_short_the_last_of_the_row_lose_and_it_is_said() -> No
     assert "salad" in soaks
     assert soaks["salad"].need.short_mm == 0.0, "tender plants are the last to lose"
     assert len(plan.remarks) >= 2
-    assert all("does not hold the whole dawn soak of 2026-07-16" in remark for remark in plan.remarks[:2])
+    assert all("does not hold the whole dawn soak of Thu 16 Jul" in remark for remark in plan.remarks[:2])
     start = sunrise_of(site, TOMORROW) - timedelta(hours=2, seconds=1)
     assert all(pulse.start >= start for soak in soaks.values() for pulse in soak.pulses)
 

@@ -94,8 +94,8 @@ def test_what_the_daily_limit_held_back_is_in_the_sum(tmp_path: Path) -> None:
 
 
 def test_a_day_without_water_says_why(tmp_path: Path) -> None:
-    remark = f"Salad seedlings: the time does not hold the whole dawn soak of {DAY}; 3.0 mm short."
-    other = f"Tomatoes: the time does not hold the whole dawn soak of {DAY}; 9.0 mm short."
+    remark = f"Salad seedlings: the time does not hold the whole dawn soak of {DAY:%a %d %b}; 3.0 mm short."
+    other = f"Tomatoes: the time does not hold the whole dawn soak of {DAY:%a %d %b}; 9.0 mm short."
     early = DAWN - timedelta(hours=1)
     nothing = day_of(Paper(tmp_path).plan(early, a_soak()).plan(DAWN, remarks=(remark, other)).done())
     assert nothing.decisions == ()
