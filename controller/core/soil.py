@@ -223,11 +223,12 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, for
     before = _within_reach(bed.estimate, plants)
     hours = hours_between(bed.as_of, until)
     after = (foreseen if foreseeing else lived)(before, use, hours / 24.0, drain_days(zone))
+    reached = _within_reach(after.estimate, plants)
     thirsty = share > 0.0 and plants.stress(before.depletion_mm, before.holds_factor) < 1.0
     today = bed.today
     return replace(
         bed,
-        estimate=after.estimate,
+        estimate=reached,
         as_of=until,
         top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / max(plants.exposed, 0.01)),
         today=replace(
@@ -236,7 +237,9 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, for
             demand_mm=today.demand_mm + before.demand_factor * (wanted_mm + ground_mm),
             used_mm=today.used_mm + after.used_mm,
             drained_mm=today.drained_mm + after.drained_mm,
-            corrected_mm=today.corrected_mm + before.depletion_mm - bed.depletion_mm,
+            corrected_mm=today.corrected_mm
+            + (before.depletion_mm - bed.depletion_mm)
+            + (reached.depletion_mm - after.estimate.depletion_mm),
             stress_hours=today.stress_hours + (hours if thirsty else 0.0),
         ),
     )

@@ -44,6 +44,11 @@ def draws(wanted_mm: float, ground_mm: float = 0.0) -> Use:
     return use
 
 
+def sure(depletion_mm: float) -> Estimate:
+    """A belief without a doubt."""
+    return Estimate((depletion_mm, 0.0, 0.0), ((0.0,) * 3,) * 3)
+
+
 def read(estimate: Estimate, probe: str, reading: float, noise_sd: float = 0.01) -> Estimate:
     return observed(estimate, probe, reading, FIELD_CAPACITY, SCALE_MM, noise_sd)
 
@@ -133,19 +138,31 @@ def test_the_mean_makes_and_loses_no_water(history: list[tuple[str, float]]) -> 
 
 @settings(deadline=None, max_examples=60)
 @given(st.floats(-20.0, 39.0), st.floats(0.0, 4.0), st.floats(0.001, 1.0))
-def test_what_is_foreseen_is_the_mean_of_what_is_lived(depletion_mm: float, wanted_mm: float, days: float) -> None:
-    estimate = new_estimate(depletion_mm, 4.0)
-    plan = foreseen(estimate, draws(wanted_mm), days, DRAIN_DAYS)
-    life = lived(estimate, draws(wanted_mm), days, DRAIN_DAYS)
+def test_what_is_foreseen_is_what_a_sure_bed_lives(depletion_mm: float, wanted_mm: float, days: float) -> None:
+    plan = foreseen(sure(depletion_mm), draws(wanted_mm), days, DRAIN_DAYS)
+    life = lived(sure(depletion_mm), draws(wanted_mm), days, DRAIN_DAYS)
     assert plan.estimate.mean == life.estimate.mean
     assert (plan.used_mm, plan.drained_mm) == (life.used_mm, life.drained_mm)
 
 
+@settings(deadline=None, max_examples=60)
+@given(st.floats(-20.0, 39.0), st.floats(0.1, 8.0), st.floats(0.0, 4.0))
+def test_an_unsure_bed_is_expected_to_drain_a_little_more_than_is_foreseen(
+    depletion_mm: float, sd_mm: float, wanted_mm: float
+) -> None:
+    """For its wetter half drains, and its drier half gains nothing: at the most 0.4 of the doubt, at field capacity."""
+    unsure = new_estimate(depletion_mm, sd_mm)
+    plan = foreseen(unsure, draws(wanted_mm), TWO_HOURS, DRAIN_DAYS)
+    life = lived(unsure, draws(wanted_mm), TWO_HOURS, DRAIN_DAYS)
+    assert plan.used_mm == life.used_mm
+    assert -1e-9 <= life.drained_mm - plan.drained_mm <= 0.4 * 0.11 * (sd_mm + 0.25 * wanted_mm) + 1e-9
+
+
 def test_only_what_stands_above_field_capacity_drains() -> None:
     """By e^(-t/T) of it, and never past field capacity."""
-    after = lived(new_estimate(-10.0, 1.0), draws(0.0), 0.8, DRAIN_DAYS)
+    after = lived(sure(-10.0), draws(0.0), 0.8, DRAIN_DAYS)
     assert after.estimate.depletion_mm == pytest.approx(-10.0 / math.e)
-    assert lived(new_estimate(3.0, 1.0), draws(0.0), 5.0, DRAIN_DAYS).drained_mm == 0.0
+    assert lived(sure(3.0), draws(0.0), 5.0, DRAIN_DAYS).drained_mm == 0.0
 
 
 # Doubt --------------------------------------------------------------------------------------------
@@ -172,7 +189,7 @@ def test_a_soak_beyond_doubt_makes_a_bed_sure() -> None:
     unsure = new_estimate(8.0, 6.0)
     soaked = of(watered(unsure, 30.0), 2.0, 6.0)
     skimped = of(watered(unsure, 8.0), 2.0, 6.0)
-    assert soaked.sd_mm < 2.0 < 3.5 < skimped.sd_mm
+    assert soaked.sd_mm < 2.2 < 3.5 < skimped.sd_mm
     assert soaked.depletion_mm == pytest.approx(6.0, abs=3.0)
 
 
@@ -181,8 +198,7 @@ def test_a_soak_beyond_doubt_makes_a_bed_sure() -> None:
 def test_the_doubt_about_a_draining_bed_is_that_of_many_beds(depletion_mm: float, sd_mm: float) -> None:
     """Against 20 000 beds drawn from the belief, drained and drawn from one by one for two summer days.
 
-    A straight line through a corner is a little too sure (a fifth at the worst, where the corner is in the middle of
-    the doubt), and its mean is low by what the wetter half has lost: never by half of the doubt.
+    A step's moments are exact; that each step begins with a normal belief again costs up to a tenth of the doubt.
     """
     tiny = 1e-8
     estimate = Estimate((depletion_mm, 0.0, 0.0), ((sd_mm**2, 0.0, 0.0), (0.0, tiny, 0.0), (0.0, 0.0, tiny)))
@@ -196,8 +212,8 @@ def test_the_doubt_about_a_draining_bed_is_that_of_many_beds(depletion_mm: float
             estimate = lived(estimate, lambda d, g, h, w=wanted_mm: w, TWO_HOURS, DRAIN_DAYS).estimate  # type: ignore[misc]
             beds = beds + wanted_mm * that_day
             beds = np.where(beds < 0.0, beds * keep, beds)
-    assert 0.75 * float(beds.std()) <= estimate.sd_mm <= 1.1 * float(beds.std())
-    assert -0.45 * estimate.sd_mm - 0.1 <= estimate.depletion_mm - float(beds.mean()) <= 0.1
+    assert estimate.sd_mm == pytest.approx(float(beds.std()), rel=0.15, abs=0.05)
+    assert estimate.depletion_mm == pytest.approx(float(beds.mean()), abs=0.1 * sd_mm)
 
 
 def test_a_days_error_is_the_same_however_finely_the_day_is_cut() -> None:
