@@ -28,8 +28,8 @@ REFRESH_SHARE = 0.5
 """A refresh is small: at most this share of the day's demand."""
 RESCUE_AT = 0.75
 """A zone is refreshed by day if it would lose more than this share of its available water before dusk."""
-SURE_FILL_SDS = 1.5
-SURE_FILL_MOST = 0.15
+SURE_FILL_SDS = 2.0
+SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
 OFFSET_UNSURE = 0.012
 """A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read."""

@@ -303,7 +303,7 @@ def test_a_bed_with_a_probe_that_is_not_understood_is_surely_filled_now_and_then
     riddle = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.02))
     need = dawn_need(replace(look, bed=riddle))
     assert need is not None
-    assert need.net_mm == pytest.approx(plain_mm + 1.5 * look.bed.sd_mm)
+    assert need.net_mm == pytest.approx(plain_mm + 2.0 * look.bed.sd_mm)
     assert any("surely full" in reason for reason in need.reasons)
     filled = replace(riddle, last_full=riddle.as_of - SURE_FILL_EVERY + timedelta(hours=1))
     assert owed(dawn_need(replace(look, bed=filled))) == pytest.approx(plain_mm)
