@@ -3,10 +3,25 @@
 A chain is a zone's run of pulses with a rest after each. Chains are laid into time by a list rule: whenever something
 changes, open what has rested and fits the supply, the longest remaining chain first. A schedule read backwards is
 again one (the rests are the same from both sides), so a soak that must end by dawn is laid from its deadline back.
+
+The list rule is quick and often some tenths too long: it never keeps a gap free for a pulse that is still resting.
+With effort, the pulses are laid in the order that the search in `packing` finds best, if that ends earlier. The search
+works on a grid, on which everything is rounded to the safe side; what it finds is laid anew here, in exact times.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import count
+from math import ceil, floor, gcd
+
+from controller.core.packing import FULL, Row, best_order
+
+THOROUGH = 1_000_000
+"""An effort of about half a second on one core of a desktop machine, a few seconds on a small board."""
+MOST_CELLS = 2000
+"""The finest grid: so many cells for the list rule's makespan."""
+TICK_S = 0.1
+"""Times that are whole multiples of this, and have a coarse common measure, are exact on the grid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +68,65 @@ def lay_forward(
     settle_s: float = 0.0,
     barred: Sequence[Barred] = (),
     taken: Sequence[Taken] = (),
+    effort: int = 0,
+    enough_s: float | None = None,
 ) -> list[Slot]:
-    """Every pulse as early as the rule gives it. A chain that alone exceeds the capacity raises ValueError."""
+    """Every pulse as early as the rule gives it. A chain that alone exceeds the capacity raises ValueError.
+
+    effort: how many pulses a search may lay to end earlier than by the rule (0: no search). The last end is never later
+    than without it. enough_s: a last end that is early enough: the search is for this one, and ends when it has it.
+    """
     for chain in chains:
         if chain.flow_l_min > capacity_l_min:
             raise ValueError(
                 f"{chain.zone} takes {chain.flow_l_min:g} L/min, more than the supply's {capacity_l_min:g} L/min"
             )
+    slots = _by_rule(chains, capacity_l_min, settle_s, barred, taken)
+    if slots and effort > 0 and (enough_s is None or _last_end_s(slots) > enough_s):
+        order = _searched(chains, slots, capacity_l_min, settle_s, barred, taken, effort, enough_s)
+        tighter = _in_order(chains, order, capacity_l_min, settle_s, barred, taken)
+        slots = min(slots, tighter, key=_last_end_s)
+    return sorted(slots, key=lambda slot: (slot.start_s, slot.zone))
+
+
+def lay_backward(
+    chains: Sequence[Chain],
+    capacity_l_min: float,
+    deadline_s: float,
+    *,
+    settle_s: float = 0.0,
+    barred: Sequence[Barred] = (),
+    taken: Sequence[Taken] = (),
+    effort: int = 0,
+) -> list[Slot]:
+    """Every pulse as late as the mirrored rule gives it, the last one ending at the deadline. Starts may be negative:
+    then there is not enough time, and the caller decides what to leave out. effort: as in `lay_forward`, spent only on
+    starting at nought or later; the first start is never earlier than without it."""
+    mirrored = [Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank) for c in chains]
+    mirrored_barred = [(deadline_s - until, deadline_s - start) for start, until in barred]
+    mirrored_taken = [(deadline_s - until, deadline_s - start, flow) for start, until, flow in taken]
+    lengths = {c.zone: len(c.pulses_s) for c in chains}
+    slots = lay_forward(
+        mirrored,
+        capacity_l_min,
+        settle_s=settle_s,
+        barred=mirrored_barred,
+        taken=mirrored_taken,
+        effort=effort,
+        enough_s=deadline_s,
+    )
+    turned = [Slot(s.zone, lengths[s.zone] - 1 - s.number, deadline_s - s.end_s, deadline_s - s.start_s) for s in slots]
+    return sorted(turned, key=lambda slot: (slot.start_s, slot.zone))
+
+
+def _by_rule(
+    chains: Sequence[Chain],
+    capacity_l_min: float,
+    settle_s: float,
+    barred: Sequence[Barred],
+    taken: Sequence[Taken],
+) -> list[Slot]:
+    """The list rule."""
     ready = [chain.ready_s for chain in chains]
     following = [0] * len(chains)
     drawn = [(from_s - settle_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
@@ -84,29 +151,102 @@ def lay_forward(
                 ready[i] = clock_s + length_s + chain.rest_s
         drawn = [(from_s, until_s, flow) for from_s, until_s, flow in drawn if until_s > clock_s]
         clock_s = min([*later, *(until_s for _, until_s, _ in drawn)], default=clock_s)
-    return sorted(slots, key=lambda slot: (slot.start_s, slot.zone))
+    return slots
 
 
-def lay_backward(
+def _in_order(
     chains: Sequence[Chain],
+    order: Sequence[int],
     capacity_l_min: float,
-    deadline_s: float,
-    *,
-    settle_s: float = 0.0,
-    barred: Sequence[Barred] = (),
-    taken: Sequence[Taken] = (),
+    settle_s: float,
+    barred: Sequence[Barred],
+    taken: Sequence[Taken],
 ) -> list[Slot]:
-    """Every pulse as late as the mirrored rule gives it, the last one ending at the deadline. Starts may be negative:
-    then there is not enough time, and the caller decides what to leave out."""
-    mirrored = [Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank) for c in chains]
-    mirrored_barred = [(deadline_s - until, deadline_s - start) for start, until in barred]
-    mirrored_taken = [(deadline_s - until, deadline_s - start, flow) for start, until, flow in taken]
-    lengths = {c.zone: len(c.pulses_s) for c in chains}
-    slots = lay_forward(
-        mirrored, capacity_l_min, settle_s=settle_s, barred=mirrored_barred, taken=mirrored_taken
+    """Every pulse, in this order, as early as those before it leave room. order: numbers of the chains.
+
+    An order by the starts of a schedule makes none of its pulses later: at any time only those that began before
+    draw, and none of these has become later.
+    """
+    ready = [chain.ready_s for chain in chains]
+    numbers = [count() for _ in chains]
+    # Each draw, ours too, is followed by its pause; so none before it is needed here.
+    drawn = [(from_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
+    slots: list[Slot] = []
+    for i in order:
+        chain, number = chains[i], next(numbers[i])
+        length_s = chain.pulses_s[number]
+        starts = sorted([ready[i], *(until_s for _, until_s, _ in drawn if until_s > ready[i])])
+        start_s = next(
+            start_s
+            for start_s in (_out_of(barred, each_s, length_s) for each_s in starts)
+            if _most_drawn(drawn, start_s, start_s + length_s + settle_s) + chain.flow_l_min <= capacity_l_min + 1e-9
+        )
+        slots.append(Slot(chain.zone, number, start_s, start_s + length_s))
+        drawn.append((start_s, start_s + length_s + settle_s, chain.flow_l_min))
+        ready[i] = start_s + length_s + chain.rest_s
+    return slots
+
+
+def _searched(
+    chains: Sequence[Chain],
+    slots: Sequence[Slot],
+    capacity_l_min: float,
+    settle_s: float,
+    barred: Sequence[Barred],
+    taken: Sequence[Taken],
+    effort: int,
+    enough_s: float | None,
+) -> list[int]:
+    """The order in which a search on a grid lays the pulses best. slots: a schedule to begin with."""
+    some = [i for i, chain in enumerate(chains) if chain.pulses_s]
+    cell_s = _cell_s([chains[i] for i in some], _last_end_s(slots), settle_s)
+    units = _units([chain.flow_l_min for chain in chains], capacity_l_min)
+    rows = [
+        Row(
+            tuple(
+                (max(1, _up(pulse_s + settle_s, cell_s)), _up(pulse_s + chain.rest_s, cell_s))
+                for pulse_s in chain.pulses_s
+            ),
+            max(1, _up(chain.flow_l_min * units / capacity_l_min, 1.0)),
+            _up(chain.ready_s, cell_s),
+        )
+        for chain in (chains[i] for i in some)
+    ]
+    # Rounding up may make the schedule longer on the grid than it is: a third more is room enough.
+    free = [units] * _up(_last_end_s(slots) * 4.0 / 3.0 + settle_s, cell_s)
+    drawn = [(from_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
+    for from_s, until_s, flow_l_min in [*drawn, *((from_s, until_s, capacity_l_min) for from_s, until_s in barred)]:
+        for cell in range(max(0, floor(from_s / cell_s)), min(len(free), _up(until_s, cell_s))):
+            free[cell] = max(0, free[cell] - _up(flow_l_min * units / capacity_l_min, 1.0))
+    row_of = {chains[i].zone: row for row, i in enumerate(some)}
+    first = [row_of[slot.zone] for slot in sorted(slots, key=lambda slot: slot.start_s)]
+    enough = None if enough_s is None else floor((enough_s + settle_s) / cell_s + 1e-6)
+    return [some[row] for row in best_order(rows, bytes(free), first, effort, enough)]
+
+
+def _cell_s(chains: Sequence[Chain], makespan_s: float, settle_s: float) -> float:
+    """The common measure of all times, if that is not too fine; else the finest cell there may be."""
+    times_s = [settle_s, *(each for chain in chains for each in (chain.rest_s, chain.ready_s, *chain.pulses_s))]
+    measure_s = TICK_S * gcd(*(round(time_s / TICK_S) for time_s in times_s))
+    return max(measure_s, makespan_s / MOST_CELLS)
+
+
+def _units(flows_l_min: Sequence[float], capacity_l_min: float) -> int:
+    """Into how many units to cut the capacity (a byte holds them), so that flows lose least by being rounded up."""
+    return min(
+        range(1, FULL + 1),
+        key=lambda units: sum(
+            round(_up(flow * units / capacity_l_min, 1.0) / units - flow / capacity_l_min, 6) for flow in flows_l_min
+        ),
     )
-    turned = [Slot(s.zone, lengths[s.zone] - 1 - s.number, deadline_s - s.end_s, deadline_s - s.start_s) for s in slots]
-    return sorted(turned, key=lambda slot: (slot.start_s, slot.zone))
+
+
+def _up(value: float, step: float) -> int:
+    return ceil(value / step - 1e-6)
+
+
+def _last_end_s(slots: Sequence[Slot]) -> float:
+    return max(slot.end_s for slot in slots)
 
 
 def _remaining_s(chain: Chain, following: int) -> float:

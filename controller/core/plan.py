@@ -36,6 +36,9 @@ FIGURES_AHEAD = timedelta(hours=36)
 """Waterings farther ahead are planned anew many times: their arithmetic is not worth carrying about."""
 TOLERANCE = 0.02
 """A watering whose pulses miss its target by less than this share is let run on as it is."""
+SQUEEZE = 100_000
+"""The effort to lay a session tighter before its pulses are left out (see `lay_forward`): some 50 ms on a desktop
+machine, and it may be spent on every session of the days ahead."""
 SHORTEST_PULSE_S = 20.0
 WETTING_MM = 1.5
 WETTING_REST_S = 20 * 60.0
@@ -186,11 +189,13 @@ def _as_laid(watering: Watering) -> Watering:
 def _fit(
     site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
 ) -> tuple[list[Watering], list[str]]:
-    """The orders laid between `start` and each one's latest end, or before the deadline. What does not fit loses its
-    last pulses, and that is said: each order makes room for those before it in the row, and none loses for another's
-    sake that is short of time by itself."""
+    """The orders laid between `start` and each one's latest end, or before the deadline. What does not fit is laid
+    tighter; what does not fit even so loses its last pulses, and that is said: each order makes room for those before
+    it in the row, and none loses for another's sake that is short of time by itself."""
     row = list(orders)
     laid = _lay(site, row, start, deadline, taken)
+    if not all(_in_time(watering, start) for watering in laid):
+        laid = _lay(site, row, start, deadline, taken, SQUEEZE)
     if not all(_in_time(watering, start) for watering in laid):
         row = []
         for order in orders:
@@ -217,7 +222,12 @@ def _most_of(
 
 
 def _lay(
-    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
+    site: Site,
+    orders: Sequence[Order],
+    start: datetime,
+    deadline: datetime | None,
+    taken: Sequence[Pulse],
+    effort: int = 0,
 ) -> list[Watering]:
     """Every order's pulses placed in time, beside the pulses that have the supply already."""
     chains = [
@@ -238,11 +248,26 @@ def _lay(
         for p in taken
     ]
     if deadline is None:
-        slots = lay_forward(chains, supply.capacity_l_min, settle_s=supply.settle_s, barred=barred, taken=flows)
+        ends_s = [(order.watering.latest_end - start).total_seconds() for order in orders]
+        slots = lay_forward(
+            chains,
+            supply.capacity_l_min,
+            settle_s=supply.settle_s,
+            barred=barred,
+            taken=flows,
+            effort=effort,
+            enough_s=min(ends_s, default=None),
+        )
     else:
         span_s = (deadline - start).total_seconds()
         slots = lay_backward(
-            chains, supply.capacity_l_min, span_s, settle_s=supply.settle_s, barred=barred, taken=flows
+            chains,
+            supply.capacity_l_min,
+            span_s,
+            settle_s=supply.settle_s,
+            barred=barred,
+            taken=flows,
+            effort=effort,
         )
     starts: dict[str, list[datetime]] = {}
     for slot in slots:
