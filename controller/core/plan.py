@@ -97,7 +97,9 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     orders = [wish, *rests] if wish is not None else rests
     running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
-    again, remarks = _fit(site, orders, now, None, [*running, *coming])
+    # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
+    squeeze = 0 if running else SQUEEZE
+    again, remarks = _fit(site, orders, now, None, [*running, *coming], squeeze)
     waterings = [*kept, *again]
     beds = _foreseen(site, garden, waterings, now)
     for session in sessions(site, now):
@@ -112,7 +114,7 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
             if session.deadline is None or now < session.deadline or seen.hot:
                 views.append(seen)
         taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
-        fresh, left = _serve(site, session, max(session.start, now), views, taken)
+        fresh, left = _serve(site, session, max(session.start, now), views, taken, squeeze)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
         waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
@@ -158,7 +160,7 @@ def sunset_of(site: Site, day: date) -> datetime:
 
 
 def _serve(
-    site: Site, session: Session, start: datetime, views: Sequence[View], taken: Sequence[Pulse]
+    site: Site, session: Session, start: datetime, views: Sequence[View], taken: Sequence[Pulse], squeeze: int
 ) -> tuple[list[Watering], list[str]]:
     """The waterings of one session, as many as its time holds, the zones that can least wait first."""
     views = sorted(views, key=_first_served)
@@ -174,10 +176,10 @@ def _serve(
         )
         for need in needs
     ]
-    whole, remarks = _fit(site, orders, start, session.deadline, taken)
+    whole, remarks = _fit(site, orders, start, session.deadline, taken, squeeze)
     if remarks and start > session.start and any(seen.hot for seen in views):
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
-        whole, remarks = _fit(site, orders, start, None, taken)
+        whole, remarks = _fit(site, orders, start, None, taken, squeeze)
     return [_as_laid(watering) for watering in whole], remarks
 
 
@@ -187,15 +189,20 @@ def _as_laid(watering: Watering) -> Watering:
 
 
 def _fit(
-    site: Site, orders: Sequence[Order], start: datetime, deadline: datetime | None, taken: Sequence[Pulse]
+    site: Site,
+    orders: Sequence[Order],
+    start: datetime,
+    deadline: datetime | None,
+    taken: Sequence[Pulse],
+    squeeze: int,
 ) -> tuple[list[Watering], list[str]]:
     """The orders laid between `start` and each one's latest end, or before the deadline. What does not fit is laid
     tighter; what does not fit even so loses its last pulses, and that is said: each order makes room for those before
     it in the row, and none loses for another's sake that is short of time by itself."""
     row = list(orders)
     laid = _lay(site, row, start, deadline, taken)
-    if not all(_in_time(watering, start) for watering in laid):
-        laid = _lay(site, row, start, deadline, taken, SQUEEZE)
+    if squeeze and not all(_in_time(watering, start) for watering in laid):
+        laid = _lay(site, row, start, deadline, taken, squeeze)
     if not all(_in_time(watering, start) for watering in laid):
         row = []
         for order in orders:
