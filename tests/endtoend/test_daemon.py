@@ -129,6 +129,37 @@ def test_sigkill_closes_at_once_and_the_restart_gives_the_rest(rig: Rig) -> None
     assert rig.lines_on() == set()
 
 
+def test_close_shuts_everything_beside_a_living_daemon_and_it_stays_shut(rig: Rig) -> None:
+    rig.start()
+    rig.wait_ready()
+    wait_for(lambda: MASTER_PIN in rig.lines_on(), "water", 15)
+
+    said = rig.command("close")
+
+    assert "closed" in said
+    assert rig.lines_on() == set()
+    wait_for(lambda: "by hand" in rig.log(), "the daemon hears of it")
+    wait_for(lambda: not [w for w in waterings(rig) if starts_within(w, minutes=30)], "a plan without this dawn")
+    assert rig.stop(signal.SIGTERM) == 0
+
+
+def test_a_hung_daemon_is_shut_by_its_guard_and_ended_by_close(rig: Rig) -> None:
+    daemon = rig.start()
+    rig.wait_ready()
+    wait_for(lambda: MASTER_PIN in rig.lines_on(), "water", 15)
+
+    stopped_s = time.monotonic()
+    os.kill(daemon.pid, signal.SIGSTOP)
+    wait_for(lambda: not rig.lines_on(), "silence closes", 5)
+    assert max(row.at_s for row in rig.rows() if row.what == "set") - stopped_s < 1.5
+
+    for pid in {row.pid for row in rig.rows()}:
+        os.kill(pid, signal.SIGSTOP)
+    said = rig.command("close")
+    assert "closed" in said
+    assert daemon.wait(5) == -signal.SIGKILL
+
+
 def test_a_hung_guard_is_ended_and_replaced(rig: Rig) -> None:
     rig.start()
     rig.wait_ready()
@@ -183,6 +214,11 @@ def test_everything_goes_on_without_broker_and_forecast(rig: Rig) -> None:
 
 def waterings(rig: Rig) -> list[dict[str, Any]]:
     return (rig.shown("plan") or {"waterings": []})["waterings"]  # type: ignore[no-any-return]
+
+
+def starts_within(watering: dict[str, Any], minutes: float) -> bool:
+    start = datetime.fromisoformat(watering["start"])
+    return timedelta(0) <= start - datetime.now(UTC) < timedelta(minutes=minutes)
 
 
 def openings(rig: Rig) -> list[tuple[str, float, str]]:
