@@ -176,7 +176,7 @@ def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWe
     if told is not None:
         if book.issued is None or hours_between(book.issued, now) > FRESH_H:
             told = replace(told, basis="aged forecast")
-        return _earthly(_corrected(told, seen))
+        return _earthly(_corrected(_at_this_place(told, book.bias_max_c, book.bias_min_c), seen))
     guess = _recent(book, day) or _normal(site, day) or _season_guess(site, day)
     return _earthly(_corrected(guess, seen))
 
