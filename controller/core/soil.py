@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from controller.agronomy.rainfall import effective_daily_mm
 from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, surprise, watered
 from controller.core.garden import Bed, DayLedger, Probe
-from controller.core.hands import after_watering
+from controller.core.hands import MULCH_BACK, after_watering
 from controller.core.moment import day_bounds, hours_between, local_date
 from controller.core.plants import Plants, evaporation_mm, plants_on, roots_on, wetted_share
 from controller.core.site import Sensor, Site, Zone
@@ -30,6 +30,9 @@ GATE_SD = 4.0
 NOISY = 6.0
 """Mean squared surprise, in standard deviations, from which a probe is called noisy; a good one has 1."""
 STUCK_H = 24.0
+MULCH_DRIES_H = 6.0
+"""Mulch over the line drinks anew this long after the last pulse; between the pulses of one watering it is wet (common
+practice, no source)."""
 RAIN_SD = 0.2
 RAIN_THAT_WETS_ALL_MM = 3.0
 
@@ -82,7 +85,8 @@ def advance(
 
 
 def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.0) -> Bed:
-    """The bed after `net_mm` of irrigation has reached the root zone, give or take `unsure_mm`."""
+    """The bed after irrigation of `net_mm`, give or take `unsure_mm`; mulch over the line keeps its share of it."""
+    net_mm -= min(net_mm, _drunk_mm(bed, zone, at))
     wetted = wetted_share(zone)
     full = bed.depletion_mm + bed.sd_mm < net_mm
     under = zone.mulch is not None and zone.mulch.under_line
@@ -96,6 +100,14 @@ def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.
         hands=after_watering(bed.hands),
         today=replace(bed.today, irrigation_net_mm=bed.today.irrigation_net_mm + net_mm),
     )
+
+
+def _drunk_mm(bed: Bed, zone: Zone, at: datetime) -> float:
+    """What a dry mulch over the line keeps of a watering, as a net depth; nothing once it is wet or pulled back."""
+    if zone.mulch is None or MULCH_BACK in bed.hands:
+        return 0.0
+    dry = bed.last_wetted is None or hours_between(bed.last_wetted, at) > MULCH_DRIES_H
+    return zone.mulch.drinks_mm * zone.line.efficiency if dry else 0.0
 
 
 def rain_on(bed: Bed, rain_mm: float) -> Bed:

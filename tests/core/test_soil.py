@@ -14,9 +14,10 @@ from controller.agronomy.soil import SOILS
 from controller.core import plants as plants_module
 from controller.core.forecast import Forecast, Hour
 from controller.core.garden import Bed, DayLedger, Probe
+from controller.core.hands import MULCH_BACK
 from controller.core.moment import local_midnight
 from controller.core.plants import plants_on
-from controller.core.site import Sensor, Site
+from controller.core.site import Mulch, Sensor, Site, Zone
 from controller.core.soil import (
     advance,
     believed,
@@ -125,6 +126,25 @@ def test_the_coarser_the_soil_the_sooner_it_has_drained() -> None:
     assert days == sorted(days)
     assert days[0] == 0.5
     assert 1.0 < days[3] <= 2.0
+
+
+def test_mulch_over_the_line_keeps_the_first_of_a_watering_and_no_more() -> None:
+    """2 mm of the gross depth once, however many pulses; not when it was pulled back; never with the line under it."""
+    straw = Mulch("straw", 6.0, holds_mm=2.0)
+    over, under = a_zone(mulch=straw), a_zone(mulch=replace(straw, under_line=True))
+    kept_mm = 2.0 * over.line.efficiency
+
+    def given(zone: Zone, bed: Bed, pulses: int = 3) -> float:
+        for n in range(pulses):
+            bed = wet(bed, zone, 3.0, START + n * HOUR)
+        return bed.today.irrigation_net_mm
+
+    assert given(over, a_bed()) == pytest.approx(9.0 - kept_mm)
+    assert given(over, replace(a_bed(), hands=(MULCH_BACK,))) == 9.0
+    assert given(under, a_bed()) == 9.0
+    assert given(over, replace(a_bed(), last_wetted=START - HOUR)) == 9.0
+    assert given(over, replace(a_bed(), last_wetted=START - 12 * HOUR)) == pytest.approx(9.0 - kept_mm)
+    assert wet(a_bed(), over, 1.0, START).depletion_mm == a_bed().depletion_mm, "too little to get through"
 
 
 def test_a_night_draws_nothing_and_a_day_its_whole_demand() -> None:
