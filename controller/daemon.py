@@ -416,7 +416,7 @@ def _latest(garden: Garden | None) -> datetime:
     return max((bed.as_of for bed in beds), default=SystemClock().now().utc.replace(year=2026, month=1, day=1))
 
 
-def _memory_mb() -> float:
-    """Resident memory of this process, from the kernel."""
+def _memory_mb() -> int:
+    """Resident memory of this process, from the kernel: in whole MB, or the status would change every second."""
     pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+    return round(pages * os.sysconf("SC_PAGE_SIZE") / 1e6)

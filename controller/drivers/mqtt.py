@@ -507,8 +507,8 @@ class _Asker:
         """What to say when the time is up."""
         if not self._link.connected():
             return f"The broker did not take us in in time: {self._link.state()[1]}"
-        lapses = self._expires.isoformat(timespec="seconds")
-        return f"The controller did not answer in time; the ask lapses by itself at {lapses}."
+        lapses = self._expires.astimezone().isoformat(timespec="seconds")
+        return f"The controller did not answer in time; does it run? The ask lapses by itself at {lapses}."
 
     def _send(self) -> None:
         left_s = math.ceil((self._expires - datetime.now(UTC)).total_seconds())
