@@ -104,7 +104,10 @@ def _read(path: Path) -> dict[str, Any]:
         if len(content) > CONFIG_LIMIT_BYTES:
             raise ConfigError([f"{path}: is larger than a megabyte; that is no config of a garden"])
         # TOML allows a line to end in CR LF; some editors put a byte order mark first, which it does not.
-        return {key: _frozen(value) for key, value in tomllib.loads(content.decode("utf-8-sig")).items()}
+        text = content.decode("utf-8-sig")
+        return {key: _frozen(value) for key, value in tomllib.loads(text).items()}
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([f"{path}: {_not_toml(str(error), text)}"]) from None
     except (OSError, ValueError, RecursionError) as error:
         raise ConfigError([f"{path}: {_reason(error)}"]) from None
 
@@ -125,7 +128,29 @@ def _reason(error: Exception) -> str:
             return "is not a text in UTF-8; save it as UTF-8"
         case RecursionError():
             return "is nested too deeply; no key needs that"
-    said, _, place = str(error).partition(" (at ")
-    line = re.match(r"line (\d+)", place)
-    where = f"line {line[1]}: " if line else "last line: " if place else ""
-    return f"{where}this is not TOML: {said[:1].lower()}{said[1:]}"
+    said = str(error)
+    return f"this is not TOML: {said[:1].lower()}{said[1:]}"
+
+
+SLIPS = (
+    (r"\s*\[+ *(zone|sensor|normal) *\]", "head each of them with double brackets, as [[zone]]"),
+    (r".*[“”„‘’]", 'use straight quotes, as in name = "Salad"'),
+    (r".*= *[-+]?\d+,\d", "write decimals with a point, as 6.5"),
+    (r".*\b\d\d?:\d\d(?![:\d])", "write times with seconds and without quotes, as 20:00:00"),
+    (r".*= *\d+([-./])\d+\1\d+", "write dates as 2026-04-05"),
+    (r".*= *(True|False|yes|no|on|off)\b", "write true or false, in small letters"),
+    (r".*= *[A-Za-z]", 'put texts into quotes, as in crop = "tomato"'),
+)
+"""What a line that is not TOML looks like, and what its writer meant to be told; the first that fits is said."""
+
+
+def _not_toml(said: str, text: str) -> str:
+    """One sentence for what the TOML reader said, with the slip that the line most looks like."""
+    said, _, place = said.partition(" (at ")
+    found = re.match(r"line (\d+)", place)
+    where = f"line {found[1]}: " if found else "last line: " if place else ""
+    said = re.sub(r"Cannot declare \('(.+)',\) twice", r"[\1] stands in the file twice", said)
+    lines = text.split("\n")
+    line = lines[int(found[1]) - 1] if found and int(found[1]) <= len(lines) else ""
+    slip = next((f"; {say}" for looks, say in SLIPS if re.match(looks, line)), "")
+    return f"{where}this is not TOML: {said[:1].lower()}{said[1:]}{slip}"
