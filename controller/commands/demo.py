@@ -10,7 +10,6 @@ from controller.commands import CommandError
 
 LASTS_S = 40.0
 FRAME = timedelta(minutes=15)
-FRAMES_PER_S = 20
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

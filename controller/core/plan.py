@@ -49,8 +49,6 @@ JUDGES: Mapping[Purpose, Callable[[View], Need | None]] = MappingProxyType(
 )
 """Who says what a zone needs, by purpose."""
 
-UNPLACED = datetime.min.replace(tzinfo=UTC)
-
 
 @dataclass(frozen=True, slots=True)
 class Session:
