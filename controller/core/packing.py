@@ -8,7 +8,7 @@ generation; Kolisch 1996, European Journal of Operational Research 90). So the s
 - shake: move a few pulses, or one row's, to other places in the order, and lay it;
 - squeeze: lay the result again from its end back, then again from its start, as long as that gains time (justification;
   Valls, Ballestin and Quintanilla 2005, European Journal of Operational Research 165);
-- keep it unless it is longer than the shortest so far.
+- keep it unless it is longer than the one before it; begin anew from an order by lot when nothing is gained for long.
 
 No schedule ends before its longest row or before the free flow that its pulses need has gone by: there the search
 stops. Otherwise it stops when its effort is spent. Its chances come from its own generator: same input, same output.
@@ -22,6 +22,8 @@ FULL = 255
 """The most units of flow in a cell: what a byte holds."""
 SLACK = 0.03
 """An order that comes out longer than the shortest by more than this share is not worth squeezing."""
+TRIES_PER_PULSE = 20
+"""So many tries in vain for each pulse, and the search begins anew."""
 MOST_MOVED = 6
 SHIFTS = (0.025, 0.07, 0.25)
 """How far a pulse is moved in the order, in shares of the makespan: near, across a rest, far."""
@@ -70,11 +72,26 @@ def best_order(
     if best is None:
         return list(first)
     chance = _Chance()
-    while search.spent < effort and (length := _makespan(best)) > goal:
-        tried = search.squeezed(_shaken(best, length, chance), min(len(free), int(length * (1.0 + SLACK)) + 1))
-        if tried is not None and _makespan(tried) <= length:
-            best = tried
+    best = _descended(search, best, goal, effort, chance)
+    while search.spent < effort and _makespan(best) > goal:
+        fresh = search.squeezed(_shuffled(first, chance), len(free))
+        if fresh is not None:
+            best = min(best, _descended(search, fresh, goal, effort, chance), key=_makespan)
     return [row for _, _, row in sorted(best)]
+
+
+def _descended(search: "_Search", placed: list[Placed], goal: int, effort: int, chance: "_Chance") -> list[Placed]:
+    """What shaking makes of a schedule until it has gained nothing for long, or the goal or the effort is reached."""
+    length, in_vain = _makespan(placed), 0
+    while length > goal and search.spent < effort and in_vain < TRIES_PER_PULSE * len(placed):
+        in_vain += 1
+        limit = min(len(search.free), int(length * (1.0 + SLACK)) + 1)
+        tried = search.squeezed(_shaken(placed, length, chance), limit)
+        if tried is not None and _makespan(tried) <= length:
+            if _makespan(tried) < length:
+                length, in_vain = _makespan(tried), 0
+            placed = tried
+    return placed
 
 
 class _Search:
@@ -188,6 +205,10 @@ def _shaken(placed: Sequence[Placed], length: int, chance: _Chance) -> list[int]
         moved, shift = keys[chance.below(len(keys))][1], length * ROW_SHIFTS[chance.below(len(ROW_SHIFTS))]
         keys = [(start + shift if row == moved else start, row) for start, row in keys]
     return [row for _, row in sorted(keys)]
+
+
+def _shuffled(order: Iterable[int], chance: _Chance) -> list[int]:
+    return [row for _, row in sorted((chance.share(), row) for row in order)]
 
 
 def _simple_orders(rows: Sequence[Row]) -> list[list[int]]:

@@ -1,17 +1,21 @@
 """Pulses on one supply: always allowed, never lost, and how good the list rule is beside the proven optimum."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from controller.core import packing
 from controller.core.interleave import Barred, Chain, Slot, Taken, lay_backward, lay_forward
 
 SMALL = ((4, 5, 12, 8), (4, 9, 10, 5), (3, 4, 25, 9), (2, 7, 12, 8))
 """(pulses, on, rest, flow): found by hand; its optimum of 83 was proven by a constraint solver, schedule and all."""
 SUPPLY = 12.0
+EFFORT = 300_000
+"""A few tenths of a second at the most: plenty for four zones."""
 OPTIMUM, OPTIMUM_BARRED = 83.0, 98.0
 
 
@@ -75,6 +79,50 @@ FORWARD, FORWARD_BARRED = 86.0, 99.0
 """What the list rule comes to: 4 % and 1 % above the proven optima."""
 
 
+@pytest.mark.parametrize(
+    ("flow", "barred", "optimum"),
+    [(None, [], OPTIMUM), (SUPPLY, [], OPTIMUM), (None, [(20.0, 35.0)], OPTIMUM_BARRED)],
+    ids=["as it is", "one valve at a time", "around a closed time"],
+)
+def test_the_search_finds_the_optimum_of_the_small_instance(
+    flow: float | None, barred: list[Barred], optimum: float
+) -> None:
+    """One valve at a time: each takes the whole supply. The three optima are proven (see SMALL)."""
+    wanted = chains([(n, on, rest, flow or own) for n, on, rest, own in SMALL])
+    slots = lay_forward(wanted, SUPPLY, barred=barred, effort=EFFORT)
+    assert broken(slots, wanted, SUPPLY, barred=barred) == []
+    assert makespan(slots) == optimum
+
+
+def test_the_search_backwards_reaches_what_just_fits() -> None:
+    slots = lay_backward(chains(SMALL), SUPPLY, OPTIMUM, effort=EFFORT)
+    assert broken(slots, chains(SMALL), SUPPLY) == []
+    assert min(slot.start_s for slot in slots) == 0.0
+    assert makespan(slots) == OPTIMUM
+
+
+def test_the_rules_schedule_is_kept_where_it_is_early_enough() -> None:
+    by_rule = lay_forward(chains(SMALL), SUPPLY)
+    assert lay_forward(chains(SMALL), SUPPLY, effort=EFFORT, enough_s=FORWARD) == by_rule
+    assert makespan(lay_forward(chains(SMALL), SUPPLY, effort=EFFORT, enough_s=FORWARD - 1.0)) <= FORWARD - 1.0
+
+
+def test_nothing_is_searched_for_where_no_order_can_be_early_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[object] = []
+    monkeypatch.setattr(packing._Search, "squeezed", lambda *arguments: tried.append(arguments))
+    longest = max(chain.length_s for chain in chains(SMALL))
+    hopeless = lay_forward(chains(SMALL), SUPPLY, effort=EFFORT, enough_s=longest - 1.0)
+    assert hopeless == lay_forward(chains(SMALL), SUPPLY)
+    assert tried == []
+
+
+def test_a_grid_that_is_too_coarse_for_the_times_loses_nothing() -> None:
+    """Thirds of seconds have no coarse common measure: the order is found on a rounded grid and laid exactly."""
+    thirds = chains([(n, on * 100 / 3, rest * 100 / 3, flow) for n, on, rest, flow in SMALL])
+    slots = lay_forward(thirds, SUPPLY, effort=EFFORT)
+    assert makespan(slots) == pytest.approx(OPTIMUM * 100 / 3, rel=1e-9)
+
+
 def test_one_zone_rests_while_another_runs() -> None:
     two = chains([(2, 10, 10, 8), (2, 10, 10, 8)])
     slots = lay_forward(two, SUPPLY)
@@ -135,16 +183,57 @@ draws = st.lists(st.tuples(st.integers(0, 200), st.integers(1, 60), st.floats(0.
 )
 
 
+ready_times = st.lists(st.integers(0, 100), min_size=6, max_size=6)
+
+
 @settings(deadline=None, max_examples=150)
-@given(st.lists(rows, min_size=1, max_size=6), closed_times, draws, st.sampled_from([0.0, 5.0]))
+@given(
+    st.lists(rows, min_size=1, max_size=6),
+    closed_times,
+    draws,
+    st.sampled_from([0.0, 5.0]),
+    ready_times,
+    st.sampled_from([0, 2_000]),
+)
 def test_no_schedule_breaks_a_rule(
-    zones: list[tuple[int, int, int, float]], barred: list[Barred], taken: list[Taken], settle: float
+    zones: list[tuple[int, int, int, float]],
+    barred: list[Barred],
+    taken: list[Taken],
+    settle: float,
+    ready: list[int],
+    effort: int,
 ) -> None:
-    wanted = chains(zones)
-    forward = lay_forward(wanted, SUPPLY, settle_s=settle, barred=barred, taken=taken)
+    wanted = [replace(chain, ready_s=float(at)) for chain, at in zip(chains(zones), ready, strict=False)]
+    forward = lay_forward(wanted, SUPPLY, settle_s=settle, barred=barred, taken=taken, effort=effort)
     assert broken(forward, wanted, SUPPLY, settle, barred, taken) == []
-    backward = lay_backward(wanted, SUPPLY, 400.0, settle_s=settle, barred=barred, taken=taken)
+    assert all(slot.start_s >= ready[int(slot.zone[1:])] for slot in forward)
+    assert makespan(forward) >= max(chain.ready_s + chain.length_s for chain in wanted) - 1e-9
+    backward = lay_backward(wanted, SUPPLY, 400.0, settle_s=settle, barred=barred, taken=taken, effort=effort)
     assert broken(backward, wanted, SUPPLY, settle, barred, taken) == []
     assert makespan(backward) <= 400.0
-    longest = max(chain.length_s for chain in wanted)
-    assert makespan(forward) >= longest - 1e-9
+
+
+fine_times = st.floats(0.5, 40.0, allow_nan=False)
+fine_chains = st.lists(
+    st.tuples(
+        st.lists(fine_times, min_size=0, max_size=4), st.floats(0.0, 60.0), st.floats(0.1, SUPPLY), st.floats(0.0, 50.0)
+    ),
+    min_size=1,
+    max_size=6,
+).map(lambda raw: [Chain(f"z{i}", tuple(p), rest, flow, ready) for i, (p, rest, flow, ready) in enumerate(raw)])
+
+
+@settings(deadline=None, max_examples=100)
+@given(fine_chains, closed_times, draws, st.sampled_from([0.0, 2.5]))
+def test_effort_never_makes_it_longer_and_always_gives_the_same(
+    wanted: list[Chain], barred: list[Barred], taken: list[Taken], settle: float
+) -> None:
+    """Whatever the times, and however they fall between the cells of the grid."""
+    assume(any(chain.pulses_s for chain in wanted))
+    by_rule = lay_forward(wanted, SUPPLY, settle_s=settle, barred=barred, taken=taken)
+    first, again = (
+        lay_forward(wanted, SUPPLY, settle_s=settle, barred=barred, taken=taken, effort=2_000) for _ in range(2)
+    )
+    assert first == again
+    assert makespan(first) <= makespan(by_rule)
+    assert broken(first, wanted, SUPPLY, settle, barred, taken) == []
