@@ -1,0 +1,60 @@
+"""A session that the list rule cannot hold, and a better order can, loses nothing: forward and back from dawn."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from controller.core import plan
+from controller.core.garden import Need, Watering
+from controller.core.plan import Order
+from controller.core.site import Line, Supply
+from tests.core.gardens import a_site, a_zone
+
+START = datetime(2026, 7, 16, 1, tzinfo=UTC)
+SMALL = ((4, 5, 12, 8), (4, 9, 10, 5), (3, 4, 25, 9), (2, 7, 12, 8))
+"""(pulses, on, rest, flow) on 12 L/min: proven by a constraint solver to need 83 minutes; the list rule takes 86."""
+SITE = a_site(
+    *(a_zone(f"z{n}", line=Line("dripline", float(flow), 15.0)) for n, (_, _, _, flow) in enumerate(SMALL)),
+    supply=Supply(12.0, settle_s=0.0),
+)
+
+
+def orders(minutes: float) -> list[Order]:
+    """The four zones' waterings, to end within so many minutes from START."""
+    end = START + timedelta(minutes=minutes)
+    found = []
+    for n, (pulses, on_min, rest_min, flow_l_min) in enumerate(SMALL):
+        litres = float(pulses * on_min * flow_l_min)
+        need = Need(f"z{n}", "dawn soak", litres, litres, litres, ())
+        watering = Watering(f"w{n}", f"z{n}", "dawn soak", date(2026, 7, 16), need, rest_min * 60.0, end, ())
+        found.append(Order(watering, (on_min * 60.0,) * pulses, START))
+    return found
+
+
+def pulses_of(minutes: float, *, back: bool, squeeze: int = plan.SQUEEZE) -> tuple[int, list[str]]:
+    deadline = START + timedelta(minutes=minutes) if back else None
+    waterings, remarks = plan._fit(SITE, orders(minutes), START, deadline, [], squeeze)
+    assert all(
+        START - timedelta(seconds=1) <= pulse.start and pulse.end <= START + timedelta(minutes=minutes)
+        for watering in waterings
+        for pulse in watering.pulses
+    )
+    return sum(len(watering.pulses) for watering in waterings), remarks
+
+
+@pytest.mark.parametrize("back", [False, True], ids=["from now on", "back from dawn"])
+def test_what_just_fits_loses_nothing(back: bool) -> None:
+    assert pulses_of(83.0, back=back) == (13, [])
+
+
+@pytest.mark.parametrize("back", [False, True], ids=["from now on", "back from dawn"])
+def test_what_cannot_fit_loses_a_pulse_and_that_is_said(back: bool) -> None:
+    count, remarks = pulses_of(82.0, back=back)
+    assert count < 13
+    assert all("the time does not hold the whole dawn soak" in remark for remark in remarks)
+    assert remarks
+
+
+@pytest.mark.parametrize("back", [False, True], ids=["from now on", "back from dawn"])
+def test_without_the_squeeze_something_is_lost(back: bool) -> None:
+    assert pulses_of(83.0, back=back, squeeze=0)[0] < 13
