@@ -44,15 +44,17 @@ class Plants:
     """A zone's plants on a day. Depths are means over the zone's area.
 
     et0_mm: reference evapotranspiration under the zone's shade; open_et0_mm: in the open. kcb: basal coefficient of the
-    stage, moved to the day's climate. kc_max: its ceiling with evaporation. exposed: share of the ground bare and wet.
-    evaporation_factor: what mulch leaves of evaporation. wetted: share of the ground that the line wets.
-    root_depth_m, available_mm (TAW), fraction (p). shade: share of the day's sun that is taken from it.
+    stage, moved to the day's climate. kc_max: its ceiling with evaporation. covered: share of the ground under leaves;
+    exposed: share that is bare and wetted by the line. evaporation_factor: what mulch leaves of evaporation. wetted:
+    share of the ground that the line wets. root_depth_m, available_mm (TAW), fraction (p). shade: share of the day's
+    sun that is taken from it.
     """
 
     et0_mm: float
     open_et0_mm: float
     kcb: float
     kc_max: float
+    covered: float
     exposed: float
     evaporation_factor: float
     wetted: float
@@ -69,6 +71,10 @@ class Plants:
     @property
     def readily_mm(self) -> float:
         return readily_available_mm(self.available_mm, self.fraction)
+
+    def exposed_by(self, wetting: float) -> float:
+        """Share of the ground bare and wet when the last water wetted `wetting` of it: rain wets more than the line."""
+        return self.exposed if wetting <= self.wetted else exposed_fraction(self.covered, wetting)
 
     @property
     def scale_mm(self) -> float:
@@ -103,6 +109,7 @@ def plants_on(
         open_et0_mm=open_et0_mm,
         kcb=kcb,
         kc_max=kc_max,
+        covered=covered,
         exposed=exposed_by(covered, wetted),
         evaporation_factor=_evaporation_factor(zone, hands),
         wetted=wetted,
@@ -143,7 +150,7 @@ def evaporation_mm(
     top_mm: depletion of the wetted top layer; wetting: share of the ground wetted last; total_mm, readily_mm: TEW, REW.
     Never more than the layer still holds, so that no water is made.
     """
-    exposed = min(plants.exposed, wetting) if wetting < plants.wetted else plants.exposed
+    exposed = plants.exposed_by(wetting)
     reduction = evaporation_reduction(min(top_mm, total_mm), readily_mm, total_mm)
     ke = evaporation_coefficient(reduction, plants.kc_max, plants.kcb, exposed)
     possible_mm = ke * plants.et0_mm * share * plants.evaporation_factor

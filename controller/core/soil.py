@@ -89,14 +89,13 @@ def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.
     net_mm -= min(net_mm, _drunk_mm(bed, zone, at))
     wetted = wetted_share(zone)
     full = bed.depletion_mm + bed.sd_mm < net_mm
-    under = zone.mulch is not None and zone.mulch.under_line
     return replace(
         bed,
         estimate=watered(bed.estimate, net_mm, sd_mm=unsure_mm),
         last_wetted=at,
         last_full=at if full else bed.last_full,
         top_mm=max(0.0, bed.top_mm - net_mm / wetted),
-        wetting=wetted if not under else min(bed.wetting, wetted),
+        wetting=wetted,
         hands=after_watering(bed.hands),
         today=replace(bed.today, irrigation_net_mm=bed.today.irrigation_net_mm + net_mm),
     )
@@ -111,13 +110,14 @@ def _drunk_mm(bed: Bed, zone: Zone, at: datetime) -> float:
 
 
 def rain_on(bed: Bed, rain_mm: float) -> Bed:
-    """The bed after rain."""
+    """The bed after rain. A shower of several reports wets all ground once it comes to enough."""
+    whole_mm = bed.today.rain_mm + rain_mm
     return replace(
         bed,
         estimate=watered(bed.estimate, rain_mm, sd_share=RAIN_SD),
         top_mm=max(0.0, bed.top_mm - rain_mm),
-        wetting=1.0 if rain_mm >= RAIN_THAT_WETS_ALL_MM else bed.wetting,
-        today=replace(bed.today, rain_mm=bed.today.rain_mm + rain_mm),
+        wetting=1.0 if whole_mm >= RAIN_THAT_WETS_ALL_MM else bed.wetting,
+        today=replace(bed.today, rain_mm=whole_mm),
     )
 
 
@@ -242,7 +242,7 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, for
         bed,
         estimate=reached,
         as_of=until,
-        top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / max(plants.exposed, 0.01)),
+        top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / plants.exposed_by(bed.wetting)),
         today=replace(
             today,
             et0_mm=today.et0_mm + plants.open_et0_mm * share,

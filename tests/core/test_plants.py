@@ -24,6 +24,7 @@ from controller.core.plants import (
     wetted_share,
 )
 from controller.core.site import Hours, Line, Mulch, Pots, Shade, Site, Zone
+from controller.core.soil import new_bed, rain_on, wet
 from controller.core.weather import DayWeather, WeatherBook, take_forecast
 from tests.agronomy.printed import printed
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
@@ -213,9 +214,23 @@ def test_the_ground_never_gives_more_than_its_top_layer_holds(
     line = Line("micro-spray" if spray else "dripline", 3.0, 30.0)
     plants = of(a_zone(planted=DAY - timedelta(days=age), line=line))
     gives_mm = evaporation_mm(plants, top_mm, wetting, 11.5, 6.0, share)
-    assert 0.0 <= gives_mm <= 11.5 - top_mm + 1e-9
+    assert 0.0 <= gives_mm <= plants.exposed_by(wetting) * (11.5 - top_mm) + 1e-9
     assert plants.transpiration_mm * share + gives_mm <= plants.kc_max * plants.et0_mm * share + 1e-9
     assert evaporation_mm(plants, 11.5, wetting, 11.5, 6.0, share) == 0.0
+
+
+@pytest.mark.published(source="FAO-56 (1998), chapter 7 and Table 20: from 3 mm on rain wets all of the ground")
+def test_rain_that_wets_all_ground_lets_all_that_is_bare_evaporate() -> None:
+    """And the next watering wets its own strip again; rain in small reports counts as what it comes to."""
+    zone = a_zone(planted=DAY - timedelta(days=20), line=Line("dripline", 3.0, 60.0))
+    plants, bed = of(zone), new_bed(zone, a_site(zone), START)
+    rained = rain_on(rain_on(bed, 2.0), 0.9)
+    assert rained.wetting == plants.wetted == pytest.approx(0.3)
+    rained = rain_on(rained, 0.2)
+    assert rained.wetting == 1.0
+    assert plants.exposed_by(1.0) == pytest.approx(1.0 - plants.covered)
+    assert drying(plants, 2.0) < evaporation_mm(plants, 2.0, 1.0, 11.5, 6.0, 1.0)
+    assert wet(rained, zone, 3.0, START).wetting == plants.wetted
 
 
 def test_a_drier_top_gives_less_and_young_plants_let_the_ground_give_more() -> None:
