@@ -13,8 +13,9 @@ from controller.core.actions import Action, Answer, Close, Note
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.garden import Garden, Heard, Hold, Watering
-from controller.core.hands import after_job
+from controller.core.hands import after_job, changes_beds
 from controller.core.interlock import hold_on
+from controller.core.jobs import jobs
 from controller.core.moment import Now
 from controller.core.need import need_by_hand
 from controller.core.plan import make_plan, order_by_hand, sessions, split
@@ -181,6 +182,7 @@ def _skip(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
 def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     if not ask.job:
         raise RefusalError("Which job is done? Name its id.")
+    _refuse_unknown_job(site, garden, ask.job, now)
     done = {**garden.jobs_done, ask.job: now.utc}
     beds = {
         zone.id: replace(garden.beds[zone.id], hands=after_job(garden.beds[zone.id].hands, ask.job, zone))
@@ -190,6 +192,15 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     }
     note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
     return replace(garden, jobs_done=done, beds=beds, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
+
+
+def _refuse_unknown_job(site: Site, garden: Garden, job: str, now: Now) -> None:
+    """What changes a bed may be reported at any time; any other job while it is listed."""
+    listed = [each.id for each in jobs(site, garden, now.utc)]
+    if job in listed or changes_beds(job):
+        return
+    known = f"the jobs are {', '.join(listed)}" if listed else "nothing is to be done by hand now"
+    raise RefusalError(f'There is no job "{job}"; {known}.')
 
 
 def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:

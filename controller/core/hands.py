@@ -22,6 +22,12 @@ ENDS: Mapping[str, tuple[str, ...]] = MappingProxyType({"shade-off": (SHADE_UP, 
 """Job done -> the states it ends."""
 
 
+def changes_beds(job: str) -> bool:
+    """Whether a job of this id, once done, makes a bed another one."""
+    name = DAY.sub("", job)
+    return name in SETS or name in ENDS
+
+
 def after_job(hands: tuple[str, ...], job: str, zone: Zone) -> tuple[str, ...]:
     """The states of a bed after a job was reported done; those that mean nothing to its zone do not come about.
 
