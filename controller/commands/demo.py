@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
     scenes: list[Scene] = []
 
     def hang_in(world: World) -> None:
-        scene = Scene(world)
+        scene = Scene(world, console.width, console.height)
         world.outlet = scene
         world.loop.outlet = scene
         world.watch = scene.watch

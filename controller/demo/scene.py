@@ -5,6 +5,7 @@ ground, so that one can see how well the one follows the other.
 """
 
 from collections import deque
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from rich.console import Group, RenderableType
@@ -23,19 +24,43 @@ from controller.report.views import weather_view
 from controller.sim.plot import Plot
 from controller.sim.world import World
 
-CELLS = 48
-"""Half-hours of a day."""
-GAUGE = 18
-HEADINGS = ("", "wilting  ·  water in the root zone  ·  full", "", "midnight    dawn        noon             dusk")
 LINES_KEPT = 6
+LINES_LEAST = 2
 EARTH, MOIST, WATER, STRAW, EMBER, DIM = "#8a6a4a", "#4f86a6", "#7fc4e8", "#d9c27a", "#e0763c", "#7d7a72"
 
 
-class Scene:
-    """Keeps what was said and when water ran; draws a frame when asked. An outlet of the loop."""
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How large a frame is drawn. cells: parts of a day; gauge: cells of a full bed; notes: whether there is room for
+    words beside the gauge."""
 
-    def __init__(self, world: World) -> None:
+    cells: int
+    gauge: int
+    notes: bool
+    headings: tuple[str, str, str, str]
+
+
+WIDE = Size(
+    48, 18, True,
+    ("", "wilting  ·  water in the root zone  ·  full", "", "midnight    dawn        noon             dusk"),
+)  # fmt: skip
+NARROW = Size(24, 7, False, ("", "water in the roots", "", "night dawn noon    dusk"))
+WIDE_COLUMNS = 136
+"""Fewer columns than these get the narrow picture, which fits into the usual 80."""
+FIXED_ROWS = 15
+"""What a frame takes beside its beds, and the lines of what happened."""
+
+
+class Scene:
+    """Keeps what was said and when water ran; draws a frame when asked. An outlet of the loop.
+
+    columns, rows: of the terminal.
+    """
+
+    def __init__(self, world: World, columns: int = WIDE_COLUMNS, rows: int = 40) -> None:
         self._world = world
+        self._size = WIDE if columns >= WIDE_COLUMNS else NARROW
+        self._lines_shown = min(LINES_KEPT, max(LINES_LEAST, rows - FIXED_ROWS - len(world.site.zones)))
         self._said: deque[tuple[datetime, str, str]] = deque(maxlen=LINES_KEPT)
         self._wet: dict[str, set[tuple[object, int]]] = {zone.id: set() for zone in world.site.zones}
         self._told: set[str] = set()
@@ -60,7 +85,7 @@ class Scene:
         now = world.clock.utc
         local = now.astimezone(world.site.timezone)
         for name in world.guard.on & self._wet.keys():
-            self._wet[name].add((local.date(), _cell(local)))
+            self._wet[name].add((local.date(), self._cell(local)))
         for watering in world.loop.garden.plan.waterings:
             if watering.ended and watering.given_litres > 0.0 and watering.id not in self._told:
                 self._told.add(watering.id)
@@ -78,7 +103,7 @@ class Scene:
         world, now = self._world, self._world.clock.utc
         local = now.astimezone(world.site.timezone)
         beds = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, show_header=True, header_style=DIM)
-        for heading in HEADINGS:
+        for heading in self._size.headings:
             beds.add_column(heading, no_wrap=True)
         for zone in world.site.zones:
             name = Text(f"{zone.name:<16}", style="bold")
@@ -92,10 +117,14 @@ class Scene:
             Text(),
             *self._lines("For your hands", [(STRAW, line) for line in self._hands(now)]),
             Text(),
-            *self._lines("What happened", [(colour, self._stamped(at, text)) for at, colour, text in self._said]),
+            *self._lines("What happened", self._news()),
         )
 
     # --- pieces ---
+
+    def _news(self) -> list[tuple[str, str]]:
+        latest = list(self._said)[-self._lines_shown :]
+        return [(colour, self._stamped(at, text)) for at, colour, text in latest]
 
     def _stamped(self, at: datetime, text: str) -> str:
         return f"{at.astimezone(self._world.site.timezone):%a %H:%M}  {text}"
@@ -107,13 +136,16 @@ class Scene:
         plot = self._world.garden
         air_c = plot.sky.temperature_c(self._world.clock.utc) if isinstance(plot, Plot) else today.tmin_c
         litres = sum(self._world.litres.values())
+        words = self._size.notes
         return Text.assemble(
             (f"  {site.name}", "bold"),
             ("   ", ""),
-            (f"{local:%A} {local.day} {local:%B}, {local:%H:%M}", STRAW),
+            (f"{local:{'%A' if words else '%a'}} {local.day} {local:%B}, {local:%H:%M}", STRAW),
             (f"   {air_c:.0f} °C now, {today.tmax_c:.0f} °C today", EMBER if hot else ""),
-            ("   hot day" if hot else "", f"bold {EMBER}"),
-            (f"   {litres:,.0f} L so far", WATER),
+            ("   hot day" if hot and words else "", f"bold {EMBER}"),
+            (f"   {litres:,.0f} L{' so far' if words else ''}", WATER),
+            no_wrap=True,
+            overflow="ellipsis",
         )
 
     def _gauge(self, zone: Zone, now: datetime) -> Text:
@@ -125,13 +157,16 @@ class Scene:
         full = max(0.0, 1.0 - bed.depletion_mm / available_mm)
         easy = 1.0 - plants.fraction
         bar = Text()
-        filled = round(full * GAUGE)
-        for cell in range(GAUGE):
+        filled = round(full * self._size.gauge)
+        for cell in range(self._size.gauge):
             colour = MOIST if full >= easy else EMBER
             bar.append("━" if cell < filled else "╌", colour if cell < filled else EARTH)
         trusted = [garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id]
         note = "no probe" if not trusted else ("probe not believed" if max(trusted) == 0.0 else "")
-        bar.append(f" {full * available_mm:4.0f} of {available_mm:3.0f} mm ", "")
+        bar.append(f" {full * available_mm:3.0f} of {available_mm:2.0f} mm", "")
+        if not self._size.notes:
+            return bar
+        bar.append(" ")
         bar.append(f"{note:<18}", DIM if note == "no probe" else EMBER)
         return bar
 
@@ -140,43 +175,44 @@ class Scene:
         mine = [w for w in garden.plan.waterings if w.zone == zone.id and not w.ended]
         running = [p for w in mine for p in w.pulses if p.state == "running"]
         if running:
-            return Text(f"≈ water  {(running[0].end - now).total_seconds() / 60:4.0f} min", style=f"bold {WATER}")
+            left_min = (running[0].end - now).total_seconds() / 60.0
+            return Text(f"≈ {left_min:3.0f} min", style=f"bold {WATER}")
         begun = [w for w in mine if w.begun]
         if begun:
-            return Text("· soaks in      ", style=MOIST)
+            return Text("· soaks in", style=MOIST)
         if not mine:
-            return Text("                ")
+            return Text(" " * 10)
         start = min(w.next_start for w in mine).astimezone(self._world.site.timezone)
-        return Text(f"  next {start:%a %H:%M}  ", style=DIM)
+        return Text(f" {start:%a %H:%M}", style=DIM)
 
     def _track(self, zone: Zone, local: datetime) -> Text:
-        """Today in half-hours: where water ran, and where it is planned."""
+        """Today, in its cells: where water ran, and where it is planned."""
         garden, timezone = self._world.loop.garden, self._world.site.timezone
         planned = {
-            _cell(p.start.astimezone(timezone))
+            self._cell(p.start.astimezone(timezone))
             for w in garden.plan.waterings
             for p in w.pulses
             if w.zone == zone.id and p.state == "planned" and local_date(p.start, timezone) == local.date()
         }
         track = Text()
-        for cell in range(CELLS):
+        for cell in range(self._size.cells):
             if (local.date(), cell) in self._wet[zone.id]:
                 track.append("█", WATER)
-            elif cell in planned and cell >= _cell(local):
+            elif cell in planned and cell >= self._cell(local):
                 track.append("░", MOIST)
             else:
                 track.append("·", EARTH)
         return track
 
     def _sky(self, local: datetime) -> Text:
-        """The sun on its way through the same half-hours."""
+        """The sun on its way through the same cells."""
         sun = sun_on(self._world.site, local.date())
         midnight = local_midnight(local.date(), self._world.site.timezone)
         row = Text()
-        for cell in range(CELLS):
-            at = midnight + timedelta(minutes=30 * cell)
+        for cell in range(self._size.cells):
+            at = midnight + timedelta(days=cell / self._size.cells)
             light = sun.sunrise is not None and sun.sunset is not None and sun.sunrise <= at <= sun.sunset
-            if cell == _cell(local):
+            if cell == self._cell(local):
                 row.append("●", STRAW if light else "#c9d3e6")
             else:
                 row.append("─" if light else " ", STRAW)
@@ -187,12 +223,11 @@ class Scene:
         open_jobs = [job for job in due if job.done is None and job.due_from <= now < job.due_until]
         return [job.what for job in open_jobs[:4]] or ["Nothing just now."]
 
+    def _cell(self, local: datetime) -> int:
+        return (local.hour * 60 + local.minute) * self._size.cells // 1440
+
     def _lines(self, title: str, lines: list[tuple[str, str]]) -> list[RenderableType]:
         rows: list[RenderableType] = [Text(f"  {title}", style="bold")]
         for colour, line in lines:
             rows.append(Text.assemble(("  · ", DIM), (line, colour), no_wrap=True, overflow="ellipsis"))
         return rows
-
-
-def _cell(local: datetime) -> int:
-    return (local.hour * 60 + local.minute) // 30
