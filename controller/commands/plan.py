@@ -1,28 +1,94 @@
-"""`seepward plan`: the coming waterings, from the garden as the journal remembers it."""
+"""`seepward plan`: the coming waterings, from the garden as the journal remembers it; as a table and a
+drawing, or as a calendar file.
+"""
 
 import argparse
+import os
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
 
-from controller.commands.common import age, journal_of, print_json, remembered, settings_of, wants_json
+from controller.commands import CommandError
+from controller.commands.common import (
+    age,
+    journal_of,
+    print_json,
+    remembered,
+    settings_of,
+    wants_json,
+    wrong_use,
+)
+from controller.core.site import Site
+from controller.report.explain import count
 from controller.report.views import plan_view
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "The waterings of the coming days: local time, zone, what for, litres, pulses in minutes with the "
-        "rests between them, and why. Read from the journal; the daemon may run on meanwhile."
+        "rests between them, and why; on a terminal also drawn, as wide as it is. Read from the journal; the "
+        "daemon may run on meanwhile."
     )
+    parser.add_argument("--no-timeline", action="store_true", help="the table without the drawing")
+    parser.add_argument(
+        "--ics", metavar="FILE",
+        help="write an iCalendar file instead, one event for each watering; - is standard output",
+    )  # fmt: skip
 
 
 def run(arguments: argparse.Namespace) -> int:
+    if arguments.ics == "-" and wants_json(arguments):
+        raise wrong_use("Either --ics - or --json, not both.")
     settings = settings_of(arguments)
     site = settings.build()
     with journal_of(arguments, settings) as reader:
         garden, as_of = remembered(reader, site)
     view = plan_view(site, garden)
-    if wants_json(arguments):
+    if arguments.ics is not None:
+        _give_calendar(arguments, site, view, age(as_of, site))
+    elif wants_json(arguments):
         print_json(view)
-        return 0
-    from controller.report.text import console, show_plan
-
-    show_plan(console(), site, view, age(as_of, site))
+    else:
+        _show(site, view, age(as_of, site), drawn=not arguments.no_timeline)
     return 0
+
+
+def _show(site: Site, view: Mapping[str, Any], aged: str, drawn: bool) -> None:
+    """The table, and the drawing below it where the prompt is, unless the reader is a file or a pipe."""
+    from controller.report.text import console, show_plan
+    from controller.report.timeline import show_timeline
+
+    out = console()
+    show_plan(out, site, view, aged)
+    if drawn and out.is_terminal:
+        out.print()
+        show_timeline(out, site, view)
+
+
+def _give_calendar(arguments: argparse.Namespace, site: Site, view: Mapping[str, Any], aged: str) -> None:
+    """The calendar, to standard output alone or into a file; of that it is said what is in it."""
+    from controller.report.calendar import plan_calendar
+
+    calendar = plan_calendar(site, view)
+    if arguments.ics == "-":
+        sys.stdout.flush()
+        sys.stdout.buffer.write(calendar)
+        return
+    path = Path(arguments.ics)
+    try:
+        _write(path, calendar)
+    except OSError as error:
+        raise CommandError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
+    waterings = len(view["waterings"])
+    if wants_json(arguments):
+        print_json({"file": str(path), "bytes": len(calendar), "waterings": waterings})
+    else:
+        print(f"Written: {path} ({count(waterings, 'watering')}).", *filter(None, [aged]), sep="\n")
+
+
+def _write(path: Path, calendar: bytes) -> None:
+    """The new file in place of the old one in one step: who subscribes to it never gets half."""
+    beside = path.with_name(f"{path.name}.new")
+    beside.write_bytes(calendar)
+    os.replace(beside, path)

@@ -121,7 +121,7 @@ def run_python(code: str, **environment: str) -> subprocess.CompletedProcess[str
     )  # fmt: skip
 
 
-HEAVY = ("paho", "apscheduler", "requests", "gpiozero", "lgpio")
+HEAVY = ("paho", "apscheduler", "requests", "gpiozero", "lgpio", "icalendar")
 
 
 @pytest.mark.parametrize("command", [

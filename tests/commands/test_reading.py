@@ -4,14 +4,19 @@ import csv
 import io
 import json
 import sqlite3
+import subprocess
+import sys
 from datetime import date, datetime
 from pathlib import Path
 from shutil import copyfile
 
 import pytest
+from icalendar import Calendar
 
+from controller.commands import common
 from controller.commands.log import COLUMNS, _cell
 from tests.commands.conftest import Call
+from tests.layout.source import ROOT
 from tests.report.papers import DAWN, Paper, a_soak
 from tests.report.weeks import facts
 
@@ -52,6 +57,66 @@ def test_a_journal_from_the_future_is_a_simulated_one(call: Call, monkeypatch: p
 
     monkeypatch.setattr(common, "utc_now", lambda: datetime.fromisoformat("2026-01-01T07:00:00+00:00"))
     assert "a simulated journal?" in " ".join(call("plan").out.split())
+
+
+def test_on_a_terminal_the_plan_is_drawn_as_well(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    alone = call("plan").out
+    assert "█ water" not in alone
+    assert "\x1b" not in alone
+    monkeypatch.setenv("TTY_COMPATIBLE", "1")  # rich then takes the output for a terminal
+    monkeypatch.setenv("COLUMNS", "80")
+    drawn = call("plan").out
+    assert "\x1b[" in drawn
+    assert "█ water" in drawn
+    assert "sunrise 06:" in drawn
+    assert drawn.index("Dawn soak.") < drawn.index("sunrise 06:")
+    assert "█" not in call("plan", "--no-timeline").out
+
+
+def test_the_plan_as_a_calendar(call: Call, tmp_path: Path) -> None:
+    file = tmp_path / "plan.ics"
+    said = call("plan", "--ics", str(file))
+    waterings = json.loads(call("plan", "--json").out)["waterings"]
+    assert (said.code, said.err) == (0, "")
+    assert said.out == f"Written: {file} ({len(waterings)} waterings).\n"
+    events = Calendar.from_ical(file.read_bytes()).events
+    assert [event.start for event in events] == [datetime.fromisoformat(each["start"]) for each in waterings]
+    assert [each.name for each in tmp_path.glob("plan*")] == ["plan.ics"]
+    told = json.loads(call("plan", "--ics", str(file), "--json").out)
+    assert told == {"file": str(file), "bytes": file.stat().st_size, "waterings": len(waterings)}
+
+
+def test_the_calendar_alone_goes_to_standard_output(
+    config: Path, week_journal: Path, call: Call, tmp_path: Path
+) -> None:
+    """In a process of its own: line ends arrive as they are, whatever the locale."""
+    call("plan", "--ics", str(tmp_path / "plan.ics"))
+    command = [sys.executable, "-m", "controller", "plan", "--config", str(config), "--ics", "-"]
+    piped = subprocess.run(command, capture_output=True, check=True, env={"LC_ALL": "C"}, cwd=ROOT)
+    assert piped.stderr == b""
+    assert piped.stdout == (tmp_path / "plan.ics").read_bytes()
+
+
+def test_a_calendar_that_cannot_be_written_is_one_line(call: Call, tmp_path: Path) -> None:
+    file = tmp_path / "none" / "plan.ics"
+    said = call("plan", "--ics", str(file))
+    assert said.code == 1
+    assert said.complaint == f"{file}: cannot be written (no such file or directory)"
+
+
+def test_a_calendar_and_json_do_not_go_to_one_place(call: Call) -> None:
+    said = call("plan", "--ics", "-", "--json")
+    assert said.code == 2
+    assert said.complaint == "Either --ics - or --json, not both."
+
+
+def test_a_calendar_of_an_old_journal_says_how_old(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(common, "utc_now", lambda: datetime.fromisoformat("2026-07-20T07:00:00+00:00"))
+    lines = call("plan", "--ics", str(tmp_path / "plan.ics")).out.splitlines()
+    assert lines[0].startswith("Written: ")
+    assert lines[1].endswith("ago. Is the daemon running?")
 
 
 def test_a_zone_that_is_new_in_the_config_does_no_harm(call: Call, config: Path) -> None:

@@ -48,6 +48,7 @@ HOMES: dict[str, tuple[str, ...]] = {
     "sqlite3": ("shells/journal.py", "commands/"),
     "jsonpointer": ("shells/payload.py",),
     "rich": ("commands/", "demo/", "report/"),
+    "icalendar": ("report/calendar.py",),
     "jinja2": ("report/",),
     "markupsafe": ("report/",),  # comes with jinja2
     "annotated_types": ("settings/",),
