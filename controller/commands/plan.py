@@ -61,7 +61,7 @@ def _show(site: Site, view: Mapping[str, Any], aged: str, drawn: bool) -> None:
 
     out = console()
     show_plan(out, site, view, aged)
-    if drawn and out.is_terminal:
+    if drawn and out.is_terminal and view["waterings"]:
         out.print()
         show_timeline(out, site, view)
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
+from math import ceil
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -96,12 +97,13 @@ def show_timeline(out: Console, site: Site, view: Mapping[str, Any]) -> None:
     whole_day = _frame(site, days, range(24), min(out.width, WIDEST))
     if whole_day.column_min <= WHOLE_DAY_MIN:
         shown, frame = range(24), whole_day
+    closed = False
     for day, rows in days.items():
         say(out, f"{day_name(day)}, {sum(row.litres for row in rows):.0f} L", "bold")
         for columns in lines_of(_hours(site, day, shown), frame.column_min, frame.chart_width):
             _show_line(out, site, day, rows, frame, columns)
+            closed |= any(_closed(site, begin) for begin in columns if begin is not None)
         out.print()
-    closed = any(_closed(site, hour) for day in days for hour in _hours(site, day, shown))
     _show_key(out, frame, closed)
 
 
@@ -162,7 +164,7 @@ def _hours_shown(site: Site, days: Mapping[date, Sequence[Row]]) -> Sequence[int
 def _hours(site: Site, day: date, shown: Sequence[int]) -> list[datetime]:
     """The instants at which the hours of a day begin, of those that are shown."""
     begin, end = day_bounds(day, site.timezone)
-    hours = [begin + n * HOUR for n in range(round((end - begin) / HOUR))]
+    hours = [begin + n * HOUR for n in range(ceil((end - begin) / HOUR))]
     return [hour for hour in hours if hour.astimezone(site.timezone).hour in shown]
 
 

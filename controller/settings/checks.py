@@ -496,6 +496,9 @@ FASTEST_OVER_AREA_MM_H = 60.0
 
 LONGEST_OPEN_MIN = 240.0
 
+DRY_DAY_MM = 6.0
+"""What a warm, dry day draws at the least (FAO-56 Table 2, arid and warm: 6 to 8 mm; from memory)."""
+
 
 def _floods(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
@@ -543,6 +546,26 @@ def _long_openings(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, "longest_open_min", f"{longest_min:g} guards little: a stuck plan would run that long")
 
 
+def _falls_behind(draft: Draft) -> Iterator[Mistake]:
+    """Most days have no watering but the dawn soak. It may take half of the valve's day (`core.plan`), and in all its
+    time, rests and all, it can bring no more than the ground takes in."""
+    if draft.guard is None or draft.watering is None:
+        return
+    for zone in draft.zone:
+        if zone.pots is not None:
+            continue
+        area_m2 = build.area_of(zone)
+        line, intake_mm_h = build.line_of(zone.line, area_m2), build.soil_of(zone).intake_mm_h
+        dawn_min = 60 * draft.watering.dawn_earliest_h - draft.watering.dawn_margin_min
+        by_ground_min = dawn_min * min(1.0, intake_mm_h / line.rate_mm_h)
+        by_valve_min = build.limits_s(zone, draft.guard)[1] / 60 / 2
+        soak_mm = min(by_ground_min, by_valve_min) * line.flow_l_min / area_m2 * line.efficiency
+        if soak_mm < DRY_DAY_MM:
+            what = "more emitters help" if by_ground_min < by_valve_min else "a longer most_open_min_24h helps"
+            say = f"a dawn soak brings {soak_mm:.1f} mm at most, and a dry day draws {DRY_DAY_MM:g} or more; {what}"
+            yield _zone(zone, "line", say)
+
+
 def _place(draft: Draft) -> Iterator[Mistake]:
     site, timezone = draft.site, _tz(draft.site) if draft.site else None
     if site is None or timezone is None:
@@ -563,8 +586,8 @@ CHECKS: tuple[Check, ...] = (
     _time_pointers, _heat, _normals, _login, _windows, _no_room,
 )
 DOUBTS: tuple[Check, ...] = (
-    _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _place, _password_in_the_clear,
-    _little_room,
+    _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,
+    _password_in_the_clear, _little_room,
 )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from astral import Observer
@@ -193,6 +194,32 @@ def test_hours_in_which_no_water_may_run_are_marked() -> None:
     assert (row[0], row[7 * 6], row[18 * 6]) == ("░", "·", "░")
     assert "not allowed" not in drawn(FREE, view, 160)[-1]
     assert "░" not in "".join(drawn(FREE, view, 160))
+
+
+def test_a_window_that_ends_within_a_shown_hour_is_marked_and_explained() -> None:
+    until_half_past_six = replace(
+        SITE, watering=replace(SITE.watering, allowed=(Hours(time(20), time(6, 30)),))
+    )
+    lines = drawn(until_half_past_six, a_view(a_watering((at("05:00"), 20))), 60)
+    assert lines[3].split() == ["05:00", "06:00"]
+    half = (lines[3].index("06:00") - lines[3].index("05:00")) // 2
+    assert lines[2].count("░") == half
+    assert lines[2].index("░") == lines[3].index("06:00") + half
+    assert lines[-2] == "█ water  ─ rest  ░ not allowed"
+
+
+def test_water_is_seen_where_none_may_run() -> None:
+    """As when somebody asks for it by hand at noon."""
+    row = chart(drawn(SITE, a_view(a_watering((at("12:00"), 60))), 60), "Tomatoes ")
+    assert set(row[: row.rindex("█") + 1]) == {"█"}
+
+
+def test_where_the_sun_does_not_set_it_is_not_marked() -> None:
+    north = replace(FREE, latitude_deg=69.6, longitude_deg=18.9, timezone=ZoneInfo("Europe/Oslo"))
+    lines = drawn(north, a_view(a_watering((at("05:00", offset="+02:00"), 20))), 160)
+    assert lines[1] == ""
+    assert "│" not in lines[2]
+    assert "█" in lines[2]
 
 
 def test_water_over_midnight_is_on_both_days() -> None:

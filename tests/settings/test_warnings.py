@@ -70,3 +70,29 @@ def test_a_good_config_gives_none() -> None:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
 def test_the_examples_give_none(path: str) -> None:
     assert load(path).warnings() == ()
+
+
+def test_a_line_too_weak_for_its_bed_is_noticed_before_the_summer_is() -> None:
+    """Four drippers of 4 L/h on 4 m2 of sand: 91 of the dawn's 340 minutes, by hand (15.24 / 56.6 mm/h)."""
+    weak = """
+    [[zone]]
+    id = "lemon"
+    area_m2 = 4
+    crop = "citrus"
+    soil = "sand"
+    valve = { pin = 27 }
+    line = { kind = "drippers", emitter_flow_l_h = 4, count = 4 }
+    """
+
+    (warning,) = loaded(GOOD + weak).warnings()
+
+    assert '[[zone]] "lemon": line: a dawn soak brings 5.5 mm at most, and a dry day draws 6 or more' in warning
+    assert warning.endswith("more emitters help")
+    assert loaded(GOOD + weak.replace("count = 4", "count = 8")).warnings() == ()
+
+
+def test_a_valve_that_may_open_too_little_is_noticed() -> None:
+    (warning,) = loaded(GOOD.replace("area_m2 = 4\n", "area_m2 = 4\nmost_open_min_24h = 30\n")).warnings()
+
+    assert '[[zone]] "salad": line: a dawn soak brings' in warning
+    assert warning.endswith("a longer most_open_min_24h helps")
