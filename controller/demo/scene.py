@@ -6,7 +6,7 @@ ground, so that one can see how well the one follows the other.
 
 from collections import deque
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
@@ -14,17 +14,20 @@ from rich.table import Table
 from rich.text import Text
 
 from controller.core.actions import Answer, Note
-from controller.core.garden import Garden
+from controller.core.garden import Garden, Watering
+from controller.core.heat import spells
 from controller.core.jobs import jobs
 from controller.core.moment import Now, local_date, local_midnight
 from controller.core.plants import plants_on
 from controller.core.site import Site, Zone
-from controller.core.weather import sun_on, weather_on
+from controller.core.weather import days_ahead, sun_on, weather_on
 from controller.report.views import weather_view
 from controller.sim.plot import Plot
 from controller.sim.world import World
 
 LINES_KEPT = 6
+DAYS_SEEN = 7
+LOOK_BACK = timedelta(hours=12)
 LINES_LEAST = 2
 EARTH, MOIST, WATER, STRAW, EMBER, DIM = "#8a6a4a", "#4f86a6", "#7fc4e8", "#d9c27a", "#e0763c", "#7d7a72"
 
@@ -63,8 +66,9 @@ class Scene:
         self._lines_shown = min(LINES_KEPT, max(LINES_LEAST, rows - FIXED_ROWS - len(world.site.zones)))
         self._said: deque[tuple[datetime, str, str]] = deque(maxlen=LINES_KEPT)
         self._wet: dict[str, set[tuple[object, int]]] = {zone.id: set() for zone in world.site.zones}
-        self._told: set[str] = set()
-        self._outlook = ""
+        self._under_way: dict[str, Watering] = {}
+        self._hot_day_c = world.site.heat.hot_day_c
+        self._heat_told: date | None = None
 
     def show(self, site: Site, garden: Garden, now: Now) -> None:
         """The frame is drawn by the clock, not by the loop."""
@@ -86,17 +90,25 @@ class Scene:
         local = now.astimezone(world.site.timezone)
         for name in world.guard.on & self._wet.keys():
             self._wet[name].add((local.date(), self._cell(local)))
-        for watering in world.loop.garden.plan.waterings:
-            if watering.ended and watering.given_litres > 0.0 and watering.id not in self._told:
-                self._told.add(watering.id)
-                name, pulses = world.site.zone(watering.zone).name, len(watering.pulses)
-                parts = "one pulse" if pulses == 1 else f"{pulses} pulses"
-                litres = f"{watering.given_litres:.0f} L"
-                self._said.append((now, WATER, f"{name}: {watering.purpose}, {litres} in {parts}."))
-        outlook = str(weather_view(world.site, world.loop.garden, now)["said"])
-        if outlook != self._outlook:
-            self._outlook = outlook
-            self._said.append((now, EMBER, outlook))
+        self._tell_what_ended(now)
+        found = spells(days_ahead(world.loop.garden.weather, world.site, local.date(), now, DAYS_SEEN), self._hot_day_c)
+        # A spell is told when it comes into sight, not each time that the forecast shifts it.
+        if found and (self._heat_told is None or found[0].first > self._heat_told + timedelta(days=1)):
+            self._heat_told = found[0].last
+            self._said.append((now, EMBER, str(weather_view(world.site, world.loop.garden, now)["said"])))
+
+    def _tell_what_ended(self, now: datetime) -> None:
+        """Waterings that were under way and are no more: what they gave, by the journal."""
+        world = self._world
+        under_way = {w.id: w for w in world.loop.garden.plan.waterings if w.begun and not w.ended}
+        for watering_id in self._under_way.keys() - under_way.keys():
+            watering = self._under_way[watering_id]
+            given = [g for g in world.journal.given(now - LOOK_BACK, now) if g.watering == watering_id and g.litres]
+            parts = "one pulse" if len(given) == 1 else f"{len(given)} pulses"
+            litres = sum(g.litres or 0.0 for g in given)
+            name = world.site.zone(watering.zone).name
+            self._said.append((now, WATER, f"{name}: {watering.purpose}, {litres:.0f} L in {parts}."))
+        self._under_way = under_way
 
     def frame(self) -> RenderableType:
         """The picture of this instant."""
