@@ -9,6 +9,7 @@ Columns are instants, not times of the clock: an hour that comes twice is drawn 
 not at all.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -235,16 +236,19 @@ def _print(out: Console, line: Text) -> None:
 
 def _halves(row: Row, columns: Columns, half: timedelta) -> list[State]:
     """What goes on in each half of each column."""
-    begins = [None if begin is None else begin + n * half for begin in columns for n in (0, 1)]
-    halves: list[State] = ["none"] * len(begins)
+    known = [(place, begin) for place, begin in enumerate(columns) if begin is not None]
+    places = [2 * place + n for place, _ in known for n in (0, 1)]
+    begins = [begin + n * half for _, begin in known for n in (0, 1)]
+    halves: list[State] = ["none"] * (2 * len(columns))
 
     def of(span: Span) -> list[int]:
         """The halves whose middle is in the span; of a shorter one the half that its own middle is in."""
-        start, end = span
-        middle = start + (end - start) / 2
-        known = [(n, begin) for n, begin in enumerate(begins) if begin is not None]
-        full = [n for n, begin in known if start <= begin + half / 2 < end]
-        return full or [n for n, begin in known if begin <= middle < begin + half]
+        first, last = (bisect_left(begins, at - half / 2) for at in span)
+        if first < last:
+            return places[first:last]
+        middle = span[0] + (span[1] - span[0]) / 2
+        around = bisect_right(begins, middle) - 1
+        return [places[around]] if around >= 0 and middle < begins[around] + half else []
 
     for place in (n for pulse in row.pulses for n in of(pulse)):
         halves[place] = "water"
@@ -252,9 +256,9 @@ def _halves(row: Row, columns: Columns, half: timedelta) -> list[State]:
         for before, after in pairwise(watering):
             for place in of((before[1], after[0])):
                 halves[place] = "rest"
-    for places in map(of, row.pulses):
-        if places and all(halves[place] == "rest" for place in places):
-            halves[places[0]] = "water"
+    for drawn in map(of, row.pulses):
+        if drawn and all(halves[place] == "rest" for place in drawn):
+            halves[drawn[0]] = "water"
     return halves
 
 

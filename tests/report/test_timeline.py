@@ -99,17 +99,17 @@ def test_a_day_that_fits_no_line_is_continued_below() -> None:
 
 def test_a_small_plan_sign_by_sign() -> None:
     """Worked by hand: sunrise is at 06:18, so hours 4 to 6; 30 columns hold 180 min at 6 min a column.
-    A half-column is filled by its middle: 04:33 to 04:57 are the halves from 04:33 to 04:57.
+    A half-column is filled by its middle: 04:31 to 04:55 are the halves from 04:30 to 04:54.
     """
     view = a_view(
         a_watering((at("04:00"), 30), (at("05:00"), 30)),
-        a_watering((at("04:33"), 24), zone=SALAD),
+        a_watering((at("04:31"), 24), zone=SALAD),
     )
     assert drawn(FREE, view, 40) == [
         "Tuesday 14 July 2026, 30 L",
         "                   sunrise 06:18 ↑",
         "Tomatoes  █████─────█████     ·  │",
-        "Salad se… ·    ▐███▌·         ·  │",
+        "Salad se… ·    ████ ·         ·  │",
         "          04:00     05:00     06:00",
         "",
         "█ water  ─ rest",
