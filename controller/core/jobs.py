@@ -36,7 +36,7 @@ CAUTION = "Work early or late, drink, rest in the shade. Official heat warnings 
 @dataclass(frozen=True, slots=True)
 class Job:
     """Something for the gardener's hands. id is stable while the job is due (a daily one names its day); due_from and
-    due_until are UTC."""
+    due_until are UTC. keep_to: something to keep to until then, rather than to have done by then."""
 
     id: str
     stage: Stage
@@ -46,6 +46,7 @@ class Job:
     due_from: datetime
     due_until: datetime
     done: datetime | None = None
+    keep_to: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,14 +172,16 @@ def _no_planting(o: Outlook) -> Job | None:
         else f"No day in sight has {o.site.heat.mild_day_c:.0f} °C or less before and after it."
     )
     what = "Stop planting and transplanting."
-    return Job("no-planting", "before", what, f"Heat comes, {o.heat}. {resume}", (), _soon(o), until)
+    why = f"Heat comes, {o.heat}. {resume}"
+    return Job("no-planting", "before", what, why, (), _soon(o), until, keep_to=True)
 
 
 def _no_pruning(o: Outlook) -> Job | None:
     if o.past:
         return None
     why = f"Heat comes, {o.heat}: cut plants lose the leaves that shade fruit and wood."
-    return Job("no-pruning", "before", "Stop pruning, and give no fertiliser.", why, (), _soon(o), _after(o))
+    what = "Stop pruning, and give no fertiliser."
+    return Job("no-pruning", "before", what, why, (), _soon(o), _after(o), keep_to=True)
 
 
 def _harvest(o: Outlook) -> Job | None:

@@ -228,7 +228,13 @@ def _to_be_sure_mm(seen: View) -> float:
     if bed.last_full is not None and bed.as_of - bed.last_full < SURE_FILL_EVERY:
         return 0.0
     unsure = [probe for probe in bed.estimate.probes if bed.estimate.offset_sd(probe) > OFFSET_UNSURE]
-    return SURE_FILL_SDS * min(bed.sd_mm, SURE_FILL_MOST * seen.available_mm) if unsure else 0.0
+    if not unsure:
+        return 0.0
+    sure_mm = SURE_FILL_SDS * min(bed.sd_mm, SURE_FILL_MOST * seen.available_mm)
+    # What the valve may not give in one watering would only be tried again at every dawn.
+    zone = seen.zone
+    most_mm = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min / 2.0 / zone.area_m2 * zone.line.efficiency
+    return sure_mm if bed.depletion_mm + sure_mm <= most_mm else 0.0
 
 
 def _above_the_front(seen: View, net_mm: float) -> tuple[float, float | None]:

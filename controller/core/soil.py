@@ -33,6 +33,9 @@ STUCK_H = 24.0
 MULCH_DRIES_H = 6.0
 """Mulch over the line drinks anew this long after the last pulse; between the pulses of one watering it is wet (common
 practice, no source)."""
+DRAIN_DAYS = ((100.0, 0.5), (20.0, 0.8), (5.0, 1.2))
+"""From this conductivity on [mm/h], excess falls to 1/e in so many days; below the last, in SLOWEST_DRAIN_DAYS."""
+SLOWEST_DRAIN_DAYS = 2.0
 RAIN_SD = 0.2
 RAIN_THAT_WETS_ALL_MM = 3.0
 
@@ -264,15 +267,7 @@ def drain_days(zone: Zone) -> float:
     days in loam; the steps between are practice.
     """
     conductivity_mm_h = zone.soil.saturated_conductivity_mm_h
-    return (
-        0.5
-        if conductivity_mm_h >= 100.0
-        else 0.8
-        if conductivity_mm_h >= 20.0
-        else 1.2
-        if conductivity_mm_h >= 5.0
-        else 2.0
-    )
+    return next((days for least_mm_h, days in DRAIN_DAYS if conductivity_mm_h >= least_mm_h), SLOWEST_DRAIN_DAYS)
 
 
 def _close_day(bed: Bed, zone: Zone, site: Site, book: WeatherBook, now: datetime) -> Bed:

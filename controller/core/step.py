@@ -209,7 +209,9 @@ def _take_trouble(garden: Garden, event: Trouble, now: Now) -> tuple[Garden, lis
 def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> tuple[Garden, list[Action]]:
     zone = site.zone(event.zone)
     litres = site.supply.litres(zone.line, event.open_s)
-    garden, notes = _pulse_told(garden, event.pulse, lambda pulse: closed(pulse, litres, event.why))
+    garden, notes = _pulse_told(
+        garden, event.pulse, lambda pulse: replace(closed(pulse, litres, event.why), seconds=event.open_s)
+    )
     net_mm = litres / zone.area_m2 * zone.line.efficiency
     bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
     unsure_mm = event.unsure_s / 60.0 * zone.line.flow_l_min / zone.area_m2

@@ -151,19 +151,20 @@ def job_view(site: Site, job: Job) -> View:
         "id": job.id,
         "what": job.what,
         "why": job.why,
-        "when": _by(job.due_until.astimezone(site.timezone)),
+        "when": _by(job.due_until.astimezone(site.timezone), "until" if job.keep_to else "by"),
         "due": _local(site, job.due_until),
         "zones": list(job.zones),
         "plants": [site.zone(zone).name for zone in job.zones],
     }
 
 
-def _by(due: datetime) -> str:
-    """A deadline as people say it: midnight belongs to the day before."""
+def _by(due: datetime, word: str) -> str:
+    """A deadline ("by") or the end of something to keep to ("until"), as people say it: midnight belongs to the day
+    before."""
     if due.hour == 0 and due.minute == 0:
         day = due - timedelta(days=1)
-        return f"by the night of {day:%A} {day.day} {day:%B}"
-    return f"by {due:%A} {due.day} {due:%B}, {due:%H:%M}"
+        return f"{word} the night of {day:%A} {day.day} {day:%B}"
+    return f"{word} {due:%A} {due.day} {due:%B}, {due:%H:%M}"
 
 
 def weather_view(site: Site, garden: Garden, now: datetime) -> View:
