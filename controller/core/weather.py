@@ -195,7 +195,7 @@ def et0_under(weather: DayWeather, site: Site, shade: float, wind_factor: float)
     ra = extraterrestrial_daily_mj_m2(site.latitude_deg, j)
     solar = weather.solar_mj_m2
     if solar is None:
-        solar = solar_from_temperature_mj_m2(weather.tmax_c, weather.tmin_c, ra, site.elevation_m)
+        solar = solar_from_temperature_mj_m2(ra, weather.tmax_c, weather.tmin_c, site.elevation_m)
     return max(
         0.0,
         shaded_et0_mm(

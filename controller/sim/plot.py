@@ -15,7 +15,7 @@ from controller.core.moment import local_date
 from controller.core.site import Site
 from controller.sim.bed import Bed, Doubt
 from controller.sim.demand import demand_mm
-from controller.sim.instruments import Instrument, SensorEntry, SensorFault, Station
+from controller.sim.instruments import EXTREMES, UNITS, Instrument, SensorEntry, SensorFault, Station
 from controller.sim.outlook import Outlook
 from controller.sim.sky import ONE_HOUR, Script, Sky
 
@@ -175,6 +175,8 @@ class Plot:
                 raise KeyError(f'no sensor "{fault.sensor}" in this garden; it has {", ".join(known)}')
         by_topic: dict[str, list[Instrument]] = {}
         for entry in entries:
+            if entry.kind not in EXTREMES or not (entry.calibration or (entry.unit or "") in UNITS):
+                continue  # an instrument that this garden has not, or cannot read backwards, stays silent as a dead one
             instrument = Instrument(entry, seed, quality, self._truth_for(entry, entries), faults)
             by_topic.setdefault(entry.topic, []).append(instrument)
         return {topic: Station(topic, instruments, seed) for topic, instruments in by_topic.items()}

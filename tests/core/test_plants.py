@@ -25,7 +25,7 @@ from controller.core.plants import (
 )
 from controller.core.site import Hours, Line, Mulch, Pots, Shade, Site, Zone
 from controller.core.soil import new_bed, rain_on, wet
-from controller.core.weather import DayWeather, WeatherBook, take_forecast
+from controller.core.weather import DayWeather, WeatherBook, et0_under, take_forecast
 from tests.agronomy.printed import printed
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
@@ -249,3 +249,12 @@ def test_stress_begins_where_the_easy_water_ends_and_a_bed_that_holds_more_bears
     assert plants.stress(plants.readily_mm + 1.0) < 1.0 == plants.stress(plants.readily_mm + 1.0, 1.2)
     assert plants.stress(plants.available_mm) == 0.0 < plants.stress(plants.available_mm, 1.2)
     assert plants.stress(-10.0) == 1.0
+
+
+def test_shade_is_reckoned_without_a_word_on_sun_wind_or_humidity() -> None:
+    """From temperatures alone, by the handbook's own fall-backs: less than in the open, and in its range."""
+    weather = DayWeather(date(2026, 7, 15), 38.0, 20.0, "season guess")
+    site = a_site()
+    in_the_open = et0_under(weather, site, 0.0, 1.0)
+    assert 6.0 < in_the_open < 9.0
+    assert 0.4 * in_the_open < et0_under(weather, site, 0.5, 1.0) < 0.85 * in_the_open

@@ -132,3 +132,13 @@ def test_a_garden_from_outside_is_run_watered_by_the_calendar_and_quoted(setting
 def test_a_garden_that_is_not_there_is_refused_in_words(name: str, said: str) -> None:
     with pytest.raises(SimulationError, match=said):
         garden_class(name)
+
+
+def test_a_config_with_instruments_that_the_garden_has_not_is_simulated_without_them() -> None:
+    settings = load(Path("config/full.toml"))
+    assert {sensor.kind for sensor in settings.sensor} > {"soil moisture", "air temperature", "rain"}
+
+    result = simulate(settings, date(2026, 7, 1), date(2026, 7, 2))
+
+    assert result["violations"] == []
+    assert set(result["zones"]) == {zone.id for zone in settings.zone}
