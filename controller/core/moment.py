@@ -7,6 +7,7 @@ Nothing in the core asks for the time; whoever calls it brings a `Now`.
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ def local_date(instant: datetime, timezone: tzinfo) -> date:
     return instant.astimezone(timezone).date()
 
 
+@lru_cache(maxsize=1024)
 def local_midnight(day: date, timezone: tzinfo) -> datetime:
     """The UTC instant at which the civil day begins.
 
@@ -40,6 +42,7 @@ def local_midnight(day: date, timezone: tzinfo) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=timezone).astimezone(UTC)
 
 
+@lru_cache(maxsize=1024)
 def day_bounds(day: date, timezone: tzinfo) -> tuple[datetime, datetime]:
     """First instant of a civil day and of the next, in UTC; 23 to 25 hours apart."""
     return local_midnight(day, timezone), local_midnight(day + timedelta(days=1), timezone)

@@ -29,6 +29,7 @@ from controller.agronomy.root_zone import (
 )
 from controller.core.hands import MULCH_BACK, SHADE_UP
 from controller.core.moment import local_midnight
+from controller.core.recall import recalled
 from controller.core.site import Shade, Site, Zone
 from controller.core.weather import DayWeather, WeatherBook, et0_of, et0_under, share_of_day, weather_on
 
@@ -90,9 +91,13 @@ def plants_on(
     zone: Zone, site: Site, book: WeatherBook, day: date, now: datetime, hands: Sequence[str] = ()
 ) -> Plants:
     """A zone's plants on a day, as the weather of that day is known at `now`. hands: what the gardener has done."""
-    weather = weather_on(book, site, day, now)
+    return _plants(zone, site, weather_on(book, site, day, now), et0_of(book, site, day, now).mm, tuple(hands))
+
+
+@recalled(facts=3)
+def _plants(zone: Zone, site: Site, weather: DayWeather, open_et0_mm: float, hands: tuple[str, ...]) -> Plants:
+    day = weather.day
     shade, wind_factor = shade_on(zone, site, day, hands)
-    open_et0_mm = et0_of(book, site, day, now).mm
     et0_mm = open_et0_mm if shade == 0.0 and wind_factor == 1.0 else et0_under(weather, site, shade, wind_factor)
     age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
     wind_2m_m_s = 2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s * wind_factor

@@ -19,6 +19,8 @@ from controller.core.site import Sensor, Site, Zone
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 STEP = timedelta(hours=2)
+STEP_AHEAD = timedelta(hours=6)
+"""What is still to come is not known well enough to be reckoned in finer steps."""
 NOISE_SHARE = 0.5
 """Of a probe's stated error about half is noise from reading to reading; the rest is its own, and is learnt."""
 PROBE_MEMORY_H = 3.0
@@ -79,7 +81,7 @@ def advance(
     plants: Plants | None = None
     while bed.as_of < until:
         _, day_end = day_bounds(bed.today.day, site.timezone)
-        step_end = min(until, day_end, bed.as_of + STEP)
+        step_end = min(until, day_end, bed.as_of + (STEP_AHEAD if foreseeing else STEP))
         plants = plants or plants_on(zone, site, book, bed.today.day, now, bed.hands)
         bed = _draw(bed, zone, site, plants, step_end, foreseeing)
         if step_end == day_end:

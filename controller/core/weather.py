@@ -23,6 +23,7 @@ from controller.agronomy.sunlight import (
 )
 from controller.core.forecast import Forecast, Hour
 from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
+from controller.core.recall import recalled
 from controller.core.site import MonthNormal, Site
 
 Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
@@ -171,10 +172,19 @@ def none_after(book: WeatherBook, today: date, now: datetime) -> WeatherBook:
 
 def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWeather:
     """The best that is known of a day at `now`, with its basis."""
+    return _weather(book, site, day, _aged(book, now))
+
+
+def _aged(book: WeatherBook, now: datetime) -> bool:
+    return book.issued is None or hours_between(book.issued, now) > FRESH_H
+
+
+@recalled(facts=2)
+def _weather(book: WeatherBook, site: Site, day: date, aged: bool) -> DayWeather:
     seen = book.measured.get(day)
     told = book.forecast.get(day)
     if told is not None:
-        if book.issued is None or hours_between(book.issued, now) > FRESH_H:
+        if aged:
             told = replace(told, basis="aged forecast")
         return _earthly(_corrected(_at_this_place(told, book.bias_max_c, book.bias_min_c), seen))
     guess = _recent(book, day) or _normal(site, day) or _season_guess(site, day)
@@ -183,7 +193,12 @@ def weather_on(book: WeatherBook, site: Site, day: date, now: datetime) -> DayWe
 
 def et0_of(book: WeatherBook, site: Site, day: date, now: datetime) -> ReferenceEt:
     """Reference evapotranspiration of a day [mm], FAO-56 Penman-Monteith with the handbook's own fall-backs."""
-    return _et0(weather_on(book, site, day, now), site.latitude_deg, site.elevation_m)
+    return _et0_on(book, site, day, _aged(book, now))
+
+
+@recalled(facts=2)
+def _et0_on(book: WeatherBook, site: Site, day: date, aged: bool) -> ReferenceEt:
+    return _et0(_weather(book, site, day, aged), site.latitude_deg, site.elevation_m)
 
 
 def et0_under(weather: DayWeather, site: Site, shade: float, wind_factor: float) -> float:

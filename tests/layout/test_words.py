@@ -18,7 +18,7 @@ LOOSE_ENDS = re.compile(r"\b(?:TODO|FIXME|XXX|HACK)\b")
 
 def texts() -> list[Path]:
     below = [path for top in TOPS for path in (ROOT / top).rglob("*") if path.is_file()]
-    above = [path for path in ROOT.iterdir() if path.is_file() and path.name != "LICENSE"]
+    above = [path for path in ROOT.iterdir() if path.is_file() and path.name not in ("LICENSE", ".git")]
     wanted = [path for path in (*below, *above) if path.suffix in TEXT and "__pycache__" not in path.parts]
     return sorted(path for path in wanted if path != HERE and not path.name.endswith(".schema.json"))
 
