@@ -20,6 +20,7 @@ from controller.core.moment import Now
 from controller.core.need import need_by_hand
 from controller.core.plan import make_plan, order_by_hand, sessions, split
 from controller.core.pulse import move
+from controller.core.rules import banned_by, in_front, in_words
 from controller.core.site import Site, Zone
 
 HEARD_KEPT = 200
@@ -73,8 +74,12 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         raise RefusalError(f"Watering is on hold until {until}; release it first.")
     if any(w.zone == zone.id and w.under_way for w in garden.plan.waterings):
         raise RefusalError(f"{zone.name} is being watered already; stop it first, or wait.")
+    if (ban := banned_by(site, zone, now.utc, by_hand=True)) is not None:
+        raise RefusalError(f"{in_words(site, zone, ban, by_hand=True)} It holds for water that you ask for, too.")
+    overruled = banned_by(site, zone, now.utc)
+    by_leave = f" {in_front(overruled.by)} leaves out what is asked for by hand." if overruled is not None else ""
     gross_mm = _wanted_mm(garden, zone, ask)
-    need = need_by_hand(zone, gross_mm, "Asked for by hand.")
+    need = need_by_hand(zone, gross_mm, f"Asked for by hand.{by_leave}")
     most_l = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min
     if need.litres > most_l:
         raise RefusalError(f"{need.litres:.0f} L is more than the {most_l:.0f} L that the valve may give in a day.")
@@ -91,7 +96,7 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     return (
         replace(garden, plan=plan),
         [],
-        f"{zone.name} gets {_litres(mine.litres_to_come)} in {pulses}, from {begin:%H:%M}.{rest}",
+        f"{zone.name} gets {_litres(mine.litres_to_come)} in {pulses}, from {begin:%H:%M}.{by_leave}{rest}",
     )
 
 

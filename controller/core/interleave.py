@@ -30,6 +30,7 @@ class Chain:
 
     ready_s: earliest start of the first pulse, seconds from the schedule's zero.
     rank: served first when there is a choice; lower is sooner.
+    barred: times closed to this chain alone, beside those closed to all.
     """
 
     zone: str
@@ -38,6 +39,7 @@ class Chain:
     flow_l_min: float
     ready_s: float = 0.0
     rank: int = 0
+    barred: tuple["Barred", ...] = ()
 
     @property
     def length_s(self) -> float:
@@ -102,15 +104,19 @@ def lay_backward(
     """Every pulse as late as the mirrored rule gives it, the last one ending at the deadline. Starts may be negative:
     then there is not enough time, and the caller decides what to leave out. effort: as in `lay_forward`, spent only on
     starting at nought or later; the first start is never earlier than without it."""
-    mirrored = [Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank) for c in chains]
-    mirrored_barred = [(deadline_s - until, deadline_s - start) for start, until in barred]
+    def turn(times: Sequence[Barred]) -> tuple[Barred, ...]:
+        return tuple((deadline_s - until, deadline_s - start) for start, until in times)
+
+    mirrored = [
+        Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank, turn(c.barred)) for c in chains
+    ]
     mirrored_taken = [(deadline_s - until, deadline_s - start, flow) for start, until, flow in taken]
     lengths = {c.zone: len(c.pulses_s) for c in chains}
     slots = lay_forward(
         mirrored,
         capacity_l_min,
         settle_s=settle_s,
-        barred=mirrored_barred,
+        barred=turn(barred),
         taken=mirrored_taken,
         effort=effort,
         enough_s=deadline_s,
@@ -141,7 +147,7 @@ def _by_rule(
         for i in waiting:
             chain, number = chains[i], following[i]
             length_s = chain.pulses_s[number]
-            start_s = _out_of(barred, max(ready[i], clock_s), length_s)
+            start_s = _out_of((*barred, *chain.barred), max(ready[i], clock_s), length_s)
             if start_s > clock_s:
                 later.append(start_s)
             elif _most_drawn(drawn, clock_s, clock_s + length_s) + chain.flow_l_min <= capacity_l_min + 1e-9:
@@ -178,7 +184,7 @@ def _in_order(
         starts = sorted([ready[i], *(until_s for _, until_s, _ in drawn if until_s > ready[i])])
         start_s = next(
             start_s
-            for start_s in (_out_of(barred, each_s, length_s) for each_s in starts)
+            for start_s in (_out_of((*barred, *chain.barred), each_s, length_s) for each_s in starts)
             if _most_drawn(drawn, start_s, start_s + length_s + settle_s) + chain.flow_l_min <= capacity_l_min + 1e-9
         )
         slots.append(Slot(chain.zone, number, start_s, start_s + length_s))

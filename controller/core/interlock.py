@@ -9,6 +9,7 @@ from datetime import timedelta
 
 from controller.core.garden import Garden, Hold, Pulse, Watering
 from controller.core.moment import Now
+from controller.core.rules import closed_by, in_words
 from controller.core.site import Site
 
 LATE = timedelta(seconds=5)
@@ -93,7 +94,14 @@ def _late(case: Case) -> Veto | None:
     return Veto("late", f"It was due at {case.pulse.start.astimezone(case.site.timezone):%H:%M} and is planned anew.")
 
 
-VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late)
+def _forbidden(case: Case) -> Veto | None:
+    zone, start = case.site.zone(case.pulse.zone), case.now.utc
+    end = start + timedelta(seconds=case.pulse.seconds)
+    found = closed_by(case.site, zone, start, end, by_hand=case.by_hand)
+    return None if found is None else Veto("rule", in_words(case.site, zone, found, by_hand=case.by_hand))
+
+
+VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late, _forbidden)
 """In order: the first that objects is the one that is told."""
 
 

@@ -45,6 +45,8 @@ class View:
 
     demand_mm: what plants and ground draw in the day; left_share: the part of it still to come at that hour.
     rain_mm: rain of the day that may be counted on and that the bed has not had yet.
+    closed: the days after it on which the zone cannot be watered, or not before their evening. closed_mm: what these
+        draw, less the rain that may be counted on.
     """
 
     site: Site
@@ -58,6 +60,8 @@ class View:
     demand_mm: float
     left_share: float
     rain_mm: float
+    closed: tuple[date, ...] = ()
+    closed_mm: float = 0.0
 
     @property
     def hot(self) -> bool:
@@ -80,8 +84,16 @@ class View:
         return self.plants.readily_mm * self.bed.estimate.holds_factor
 
 
-def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: datetime) -> View:
-    """Gather what a need on that day is judged by."""
+def view(
+    site: Site,
+    zone: Zone,
+    bed: Bed,
+    book: WeatherBook,
+    day: date,
+    now: datetime,
+    closed: tuple[date, ...] = (),
+) -> View:
+    """Gather what a need on that day is judged by. closed: the days after it that it must last for."""
     et0 = et0_of(book, site, day, now)
     ahead = [weather_on(book, site, day + timedelta(days=n), now) for n in range(site.heat.days_before + 1)]
     hot = next((weather for weather in ahead if weather.tmax_c >= site.heat.hot_day_c), None)
@@ -90,17 +102,22 @@ def view(site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: da
     plants = plants_on(zone, site, book, day, now, bed.hands)
     demand_mm = day_demand_mm(bed, zone, plants)
     left_share = 1.0 - share_of_day(site, day, bed.as_of)
-    return View(site, zone, bed, day, ahead[0], plants, how, hot, demand_mm, left_share, rain_mm)
+    closed_mm = sum(
+        day_demand_mm(bed, zone, plants_on(zone, site, book, each, now, bed.hands))
+        - rain_to_come_mm(bed, site, book, each, now)
+        for each in closed
+    )
+    return View(site, zone, bed, day, ahead[0], plants, how, hot, demand_mm, left_share, rain_mm, closed, closed_mm)
 
 
 def dawn_need(seen: View) -> Need | None:
     """What the dawn soak of the day should give a zone; None if it can wait."""
     bed = seen.bed
-    by_dusk_mm = bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm
+    by_dusk_mm = bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm + max(0.0, seen.closed_mm)
     limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
     if seen.hot_ahead is None and by_dusk_mm <= limit_mm:
         return None
-    room_mm = 0.0 if seen.hot_ahead is not None else RAIN_ROOM * seen.readily_mm
+    room_mm = 0.0 if seen.hot_ahead is not None or seen.closed else RAIN_ROOM * seen.readily_mm
     sure_mm = _to_be_sure_mm(seen)
     net_mm = bed.depletion_mm - room_mm - seen.rain_mm + sure_mm
     reasons = [_dryness(seen), _demand(seen)]
@@ -111,13 +128,19 @@ def dawn_need(seen: View) -> Need | None:
         )
     else:
         whose = "half of the" if seen.tender else "the"
-        reasons.append(f"By dusk {by_dusk_mm:.1f} mm would be missing, past {whose} easily drawn {limit_mm:.1f} mm.")
+        when = f"dusk of {seen.closed[-1]:%A}" if seen.closed else "dusk"
+        reasons.append(
+            f"By {when} {by_dusk_mm:.1f} mm would be missing, past {whose} easily drawn {limit_mm:.1f} mm."
+        )
+    if seen.closed:
+        reasons.append(_closed(seen))
     if seen.rain_mm > 0:
         reasons.append(f"{seen.rain_mm:.1f} mm of rain is as good as certain, so that much less is given.")
     if sure_mm > 0:
         reasons.append(f"{sure_mm:.1f} mm more, so that the bed is surely full once and its probe can be understood.")
     figures = (
         *_state(seen),
+        *_closed_figure(seen),
         Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc - rain that counts"),
         Figure("room left for rain", room_mm, "mm", f"{100 * RAIN_ROOM:.0f} % of RAW, none before heat"),
         Figure("to be sure", sure_mm, "mm", f"{SURE_FILL_SDS:g} times the doubt, while the probe's zero is not known"),
@@ -128,6 +151,8 @@ def dawn_need(seen: View) -> Need | None:
 def dusk_need(seen: View) -> Need | None:
     """What the dusk refresh of a hot day should give a zone; None on other days, and where enough is left."""
     bed = seen.bed
+    if seen.zone.dusk_refresh and seen.closed:
+        return _last_chance(seen)
     if not seen.zone.dusk_refresh or not seen.hot:
         return None
     if bed.depletion_mm <= REFRESH_FROM * seen.readily_mm:
@@ -146,6 +171,22 @@ def dusk_need(seen: View) -> Need | None:
         Figure("most of a refresh", cap_mm, "mm", f"{100 * REFRESH_SHARE:.0f} % of the day's ETc"),
     )
     return _need(seen, "dusk refresh", net_mm, reasons, figures)
+
+
+def _last_chance(seen: View) -> Need | None:
+    """What the dusk before closed days should give: what is missing, if the zone would not last over them."""
+    by_then_mm = seen.bed.depletion_mm + max(0.0, seen.closed_mm)
+    limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
+    if seen.hot_ahead is None and by_then_mm <= limit_mm:
+        return None
+    reasons = [
+        _dryness(seen),
+        _closed(seen),
+        f"By dusk of {seen.closed[-1]:%A} {by_then_mm:.1f} mm would be missing, so the root zone is filled now.",
+    ]
+    how = "Dr + ETc of the closed days - rain that counts"
+    figures = (*_state(seen), *_closed_figure(seen), Figure("missing by then", by_then_mm, "mm", how))
+    return _need(seen, "dusk refresh", seen.bed.depletion_mm, reasons, figures)
 
 
 def day_need(seen: View) -> Need | None:
@@ -259,6 +300,19 @@ def _dryness(seen: View) -> str:
         f"{missing_mm:.1f} mm of the {seen.available_mm:.0f} mm that the roots can reach is missing "
         f"(give or take {seen.bed.sd_mm:.1f})."
     )
+
+
+def _closed(seen: View) -> str:
+    return (
+        f"After {seen.day:%A} there is no chance to water it before the evening of {seen.closed[-1]:%A}; "
+        f"about {seen.closed_mm:.1f} mm will be drawn by then."
+    )
+
+
+def _closed_figure(seen: View) -> tuple[Figure, ...]:
+    if not seen.closed:
+        return ()
+    return (Figure("drawn on closed days", seen.closed_mm, "mm", "ETc - rain that counts, until the next chance"),)
 
 
 def _demand(seen: View) -> str:

@@ -9,9 +9,10 @@ already is not given again. What the time does not hold is left out from the bac
 served first, then pots, then the driest), and said.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
+from functools import reduce
 from types import MappingProxyType
 
 from controller.agronomy.infiltration import cycles, rest_min
@@ -20,6 +21,17 @@ from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
+from controller.core.rules import (
+    Span,
+    closed,
+    closed_by,
+    lifted,
+    merged,
+    restricted,
+    rooms,
+    shut,
+    without,
+)
 from controller.core.site import Site, Zone
 from controller.core.soil import advance, wet
 from controller.core.weather import sun_on
@@ -32,6 +44,12 @@ DAY_HOURS = 3.0
 LATE_H = 1.0
 """A soak that was held up may end this long after sunrise (common practice, no source); then the rest waits."""
 BY_HAND_HOURS = 24.0
+ROOM = timedelta(minutes=10)
+"""A stretch of open time shorter than this is no chance to water."""
+AHEAD_DAYS = 8
+"""So many days past the plan's own are looked at for the next chance to water a zone: no root zone lasts longer."""
+TOLD_MM = 0.5
+"""What a rule costs a zone is told from here on."""
 FIGURES_AHEAD = timedelta(hours=36)
 """Waterings farther ahead are planned anew many times: their arithmetic is not worth carrying about."""
 TOLERANCE = 0.02
@@ -55,6 +73,7 @@ class Session:
     """A stretch of time in which zones are watered together: the dawn of a day, or its dusk.
 
     start: not before. deadline: the water is to have ended (dawn only; laid from there backwards). end: the hard end.
+    zones: that may be watered in it.
     """
 
     purpose: Purpose
@@ -62,6 +81,7 @@ class Session:
     start: datetime
     deadline: datetime | None
     end: datetime
+    zones: frozenset[str]
 
     @property
     def judged_at(self) -> datetime:
@@ -88,6 +108,28 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     Waterings under way keep their pulses, unless they have fallen behind or must make room for a wish: then what they
     still owe is laid anew.
     """
+    # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
+    running = any(pulse.running for watering in garden.plan.waterings for pulse in watering.pulses)
+    course = _live_through(site, garden, now, wish, 0 if running else SQUEEZE, watched=restricted(site))
+    waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
+    remarks = [*course.remarks, *_without_chance(site, now), *_costs(site, garden, now, wish, course)]
+    return Plan(now, because, tuple(waterings), tuple(remarks))
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The days ahead as they were lived through. short_mm: for each zone and day, what was missing at dusk beyond what
+    the plants easily draw; empty if nobody watched."""
+
+    waterings: list[Watering]
+    remarks: list[str]
+    short_mm: dict[tuple[str, date], float]
+
+
+def _live_through(
+    site: Site, garden: Garden, now: datetime, wish: Order | None, squeeze: int, *, watched: bool
+) -> Course:
+    """The waterings of the days ahead, each planned on the beds that those before it leave behind."""
     under_way = [watering for watering in garden.plan.waterings if watering.under_way]
     closing = [watering for watering in garden.plan.waterings if watering.ended and not watering.idle]
     kept = [*closing, *(watering for watering in under_way if wish is None and _on_track(watering, now))]
@@ -95,19 +137,25 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     orders = [wish, *rests] if wish is not None else rests
     running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
-    # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
-    squeeze = 0 if running else SQUEEZE
     again, remarks = _fit(site, orders, now, None, [*running, *coming], squeeze)
     waterings = [*kept, *again]
     beds = _foreseen(site, garden, waterings, now)
+    first = local_date(now, site.timezone)
+    ahead = range(HORIZON_DAYS + AHEAD_DAYS) if restricted(site) else range(0)
+    days = {day: sessions_of(site, day) for day in (first + timedelta(days=n) for n in ahead)}
+    short_mm: dict[tuple[str, date], float] = {}
     for session in sessions(site, now):
+        waits = _closed_days(site, days, session)
         views: list[View] = []
         for zone in site.zones:
             at = max(session.judged_at, now)
             beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now, foreseeing=True)
-            if _served(garden.beds[zone.id], waterings, session):
+            if watched and session.purpose == "dusk refresh":
+                seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
+                short_mm[zone.id, session.day] = max(0.0, seen.bed.depletion_mm - seen.readily_mm)
+            if zone.id not in session.zones or _served(garden.beds[zone.id], waterings, session):
                 continue
-            seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
+            seen = view(site, zone, beds[zone.id], garden.weather, session.day, now, waits[zone.id])
             # Once the sun is nearly up, a soak that was missed is worth its losses on a hot day only.
             if session.deadline is None or now < session.deadline or seen.hot:
                 views.append(seen)
@@ -117,7 +165,47 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
         waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
         remarks += left
-    return Plan(now, because, tuple(sorted(waterings, key=lambda w: (w.next_start, w.zone))), tuple(remarks))
+    return Course(waterings, remarks, short_mm)
+
+
+def _without_chance(site: Site, now: datetime) -> list[str]:
+    """The zones that may not be watered at all in the days ahead, and why not."""
+    coming = sessions(site, now) if restricted(site) else []
+    served = {zone for session in coming for zone in session.zones}
+    said: list[str] = []
+    for zone in site.zones if coming else ():
+        found = closed_by(site, zone, now, coming[-1].end) if zone.id not in served else None
+        if found is not None:
+            said.append(f"{zone.name}: {found.by} leaves no time that is long enough to water it in the days ahead.")
+    return said
+
+
+def _costs(site: Site, garden: Garden, now: datetime, wish: Order | None, course: Course) -> list[str]:
+    """What each rule costs the plants, where it does: how much less they would be short without it, at the worst."""
+    if max(course.short_mm.values(), default=0.0) < TOLD_MM:
+        return []
+    last = max(day for _, day in course.short_mm) + timedelta(days=1)
+    until = local_midnight(last, site.timezone)
+    biting = {each.by for zone in site.zones for each in closed(site, zone, now, until)}
+    said: list[str] = []
+    for what, free in lifted(site):
+        if what in biting:
+            other = _live_through(free, garden, now, wish, squeeze=0, watched=True)
+            said += [f"{zone}: {what} leaves it {cost}." for zone, cost in _compared(site, course, other)]
+    return said
+
+
+def _compared(site: Site, course: Course, other: Course) -> Iterator[tuple[str, str]]:
+    """For each zone that a course leaves shorter than the other does: its name, by how much at the worst, and when."""
+    for zone in site.zones:
+        costs_mm = {
+            day: short_mm - other.short_mm[zone_id, day]
+            for (zone_id, day), short_mm in course.short_mm.items()
+            if zone_id == zone.id
+        }
+        worst = max(costs_mm, key=lambda day: costs_mm[day], default=None)
+        if worst is not None and costs_mm[worst] >= TOLD_MM:
+            yield zone.name, f"{costs_mm[worst]:.1f} mm short on {worst:%a %d %b}"
 
 
 def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
@@ -129,20 +217,56 @@ def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
 def sessions(site: Site, now: datetime) -> list[Session]:
     """The coming dawns, noons and dusks, in order, and the one that is going on."""
     today = local_date(now, site.timezone)
-    rules = site.watering
-    found: list[Session] = []
-    for ahead in range(HORIZON_DAYS):
-        day = today + timedelta(days=ahead)
-        sunrise, sunset = sunrise_of(site, day), sunset_of(site, day)
-        earliest = sunrise - timedelta(hours=rules.dawn_earliest_h)
-        deadline = sunrise - timedelta(minutes=rules.dawn_margin_min)
-        dusk = sunset + timedelta(minutes=rules.dusk_delay_min)
-        found.append(Session("dawn soak", day, earliest, deadline, sunrise + timedelta(hours=LATE_H)))
-        noon = sun_on(site, day).noon
-        if any(zone.pots is not None or zone.rescue for zone in site.zones):
-            found.append(Session("day refresh", day, noon, None, noon + timedelta(hours=DAY_HOURS)))
-        found.append(Session("dusk refresh", day, dusk, None, sunset + timedelta(hours=DUSK_HOURS)))
+    found = [each for ahead in range(HORIZON_DAYS) for each in sessions_of(site, today + timedelta(days=ahead))]
     return [session for session in found if session.end > now]
+
+
+def sessions_of(site: Site, day: date) -> list[Session]:
+    """Dawn, noon and dusk of a day, each with the zones that may be watered in it.
+
+    A zone that may not be watered before sunrise has its soak at the first hour of the day that is open to it, if that
+    is before noon, or if there is no later chance on that day.
+    """
+    rules, sunrise, sunset, noon = site.watering, sunrise_of(site, day), sunset_of(site, day), sun_on(site, day).noon
+    deadline = sunrise - timedelta(minutes=rules.dawn_margin_min)
+    dusk = sunset + timedelta(minutes=rules.dusk_delay_min)
+    earliest = sunrise - timedelta(hours=rules.dawn_earliest_h)
+    dusk_end = sunset + timedelta(hours=DUSK_HOURS)
+    night = _open_to(site, earliest, deadline)
+    evening = _open_to(site, dusk, dusk_end)
+    found = [Session("dawn soak", day, earliest, deadline, sunrise + timedelta(hours=LATE_H), frozenset(night))]
+    late: dict[datetime, set[str]] = {}
+    for zone, start in _open_to(site, deadline, dusk).items():
+        if zone not in night and (start < noon or zone not in evening or not site.zone(zone).dusk_refresh):
+            late.setdefault(start, set()).add(zone)
+    found += [Session("dawn soak", day, start, None, dusk, frozenset(zones)) for start, zones in late.items()]
+    if any(zone.pots is not None or zone.rescue for zone in site.zones):
+        end = noon + timedelta(hours=DAY_HOURS)
+        found.append(Session("day refresh", day, noon, None, end, frozenset(_open_to(site, noon, end))))
+    found.append(Session("dusk refresh", day, dusk, None, dusk_end, frozenset(evening)))
+    return sorted(found, key=lambda session: session.judged_at)
+
+
+def _open_to(site: Site, start: datetime, end: datetime) -> dict[str, datetime]:
+    """The zones that may be watered for a while between two instants, and the first at which they may."""
+    first = {zone.id: rooms(shut(site, zone, start, end), start, end, ROOM) for zone in site.zones}
+    return {zone: spans[0][0] for zone, spans in first.items() if spans}
+
+
+def _closed_days(site: Site, days: Mapping[date, Sequence[Session]], session: Session) -> dict[str, tuple[date, ...]]:
+    """For each zone, the days after a session through which there is no chance to water it before their evening."""
+    found: dict[str, tuple[date, ...]] = {}
+    for zone in site.zones:
+        mine: list[date] = []
+        for day in sorted(day for day in days if day > session.day):
+            open_for = {each.purpose for each in days[day] if zone.id in each.zones}
+            if "dawn soak" in open_for:
+                break
+            mine.append(day)
+            if "dusk refresh" in open_for and zone.dusk_refresh:
+                break
+        found[zone.id] = tuple(mine)
+    return found
 
 
 def sunrise_of(site: Site, day: date) -> datetime:
@@ -163,6 +287,10 @@ def _serve(
     """The waterings of one session, as many as its time holds, the zones that can least wait first."""
     views = sorted(views, key=_first_served)
     needs = [need for seen in views if (need := JUDGES[session.purpose](seen)) is not None]
+    if session.purpose == "dawn soak" and session.deadline is None:
+        first = f"{session.start.astimezone(site.timezone):%H:%M}"
+        why = f"Before sunrise no water may run here, so the soak begins at the first open hour, {first}."
+        needs = [replace(need, reasons=(*need.reasons, why)) for need in needs]
     orders = [
         _fresh(
             site,
@@ -235,6 +363,7 @@ def _lay(
     effort: int = 0,
 ) -> list[Watering]:
     """Every order's pulses placed in time, beside the pulses that have the supply already."""
+    barred, barred_alone = _barred(site, orders, start)
     chains = [
         Chain(
             order.watering.id,
@@ -243,11 +372,11 @@ def _lay(
             site.zone(order.watering.zone).line.flow_l_min,
             max(0.0, (order.ready - start).total_seconds()),
             rank,
+            barred_alone[rank],
         )
         for rank, order in enumerate(orders)
     ]
     supply = site.supply
-    barred = _barred(site, start)
     flows = [
         ((p.start - start).total_seconds(), (p.end - start).total_seconds(), site.zone(p.zone).line.flow_l_min)
         for p in taken
@@ -438,32 +567,28 @@ def _watering_id(session: Session, zone_id: str) -> str:
     return f"{session.day}-{session.purpose.split()[0]}-{zone_id}"
 
 
-def _barred(site: Site, start: datetime) -> list[Barred]:
-    """The times outside the allowed hours, from the day before `start` to two days after, in seconds from `start`."""
-    allowed = site.watering.allowed
-    if not allowed:
-        return []
-    first = local_date(start, site.timezone) - timedelta(days=1)
-    opens: list[tuple[float, float]] = []
-    for ahead in range(5):
-        day = first + timedelta(days=ahead)
-        for hours in allowed:
-            last = day + timedelta(days=1) if hours.until <= hours.start else day
-            from_s = (_civil(site, day, hours.start.hour, hours.start.minute) - start).total_seconds()
-            until_s = (_civil(site, last, hours.until.hour, hours.until.minute) - start).total_seconds()
-            opens.append((from_s, until_s))
-    opens.sort()
-    closed: list[Barred] = []
-    edge_s = opens[0][0]
-    for from_s, until_s in opens:
-        if from_s > edge_s:
-            closed.append((edge_s, from_s))
-        edge_s = max(edge_s, until_s)
-    return closed
+def _barred(site: Site, orders: Sequence[Order], start: datetime) -> tuple[list[Barred], list[tuple[Barred, ...]]]:
+    """The times closed to all orders, and to each alone, in seconds from `start`, as far as their ends may lie.
 
+    A closed time begins a little sooner than by the clock: a pulse may open late, and must have ended all the same.
+    """
+    until = max([start, *(order.watering.latest_end for order in orders)]) + timedelta(days=1)
+    each = [
+        merged(
+            (span[0] - LATE, span[1])
+            for span in shut(
+                site,
+                site.zone(order.watering.zone),
+                start - timedelta(days=1),
+                until,
+                by_hand=order.watering.purpose == "by hand",
+            )
+        )
+        for order in orders
+    ]
+    common = reduce(lambda one, other: without(one, without(one, other)), each) if each else []
 
-def _civil(site: Site, day: date, hour: int, minute: int) -> datetime:
-    """The UTC instant of a local time of day. In the hour that spring skips, the instant just after the gap."""
-    midnight = local_midnight(day, site.timezone)
-    local = datetime(day.year, day.month, day.day, hour, minute, tzinfo=site.timezone).astimezone(UTC)
-    return max(midnight, local)
+    def seconds(spans: Sequence[Span]) -> list[Barred]:
+        return [((begin - start).total_seconds(), (end - start).total_seconds()) for begin, end in spans]
+
+    return seconds(common), [tuple(seconds(without(spans, common))) for spans in each]

@@ -93,6 +93,41 @@ class Hours:
     until: time
 
 
+Exemption = Literal["drip", "weeper hose", "by hand", "food plants", "newly planted", "pots"]
+"""What a local rule may leave out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A local rule for when water may run, by the civil calendar of the site. It names times: those that are in all of
+    its days, dates and hours at once.
+
+    forbids: no water at those times; else water at no other times.
+    first, last: (month, day) of the part of the year in which the rule holds, both in it, across the new year if `last`
+        is before `first`; None for the whole year.
+    weekdays: 0 is Monday. month_days: days of the month. dates: single days. every, since: every so many days, counted
+        from a day on which it is one. Each of these, left empty, means any day.
+    hours: empty means the whole day.
+    from_evening: hours past midnight belong to the day on whose evening they begin; else to their own.
+    zones: it is for; empty for all.
+    exempt: what it is not for.
+    """
+
+    name: str
+    forbids: bool
+    first: tuple[int, int] | None = None
+    last: tuple[int, int] | None = None
+    weekdays: frozenset[int] = frozenset()
+    month_days: frozenset[int] = frozenset()
+    dates: frozenset[date] = frozenset()
+    every: int = 1
+    since: date | None = None
+    hours: tuple[Hours, ...] = ()
+    from_evening: bool = False
+    zones: frozenset[str] = frozenset()
+    exempt: frozenset[Exemption] = frozenset()
+
+
 ShadeKind = Literal["cloth", "tree", "wall"]
 
 
@@ -147,6 +182,7 @@ class Zone:
     salt_threshold_ds_m: conductivity of the soil extract, ECe, up to which its crop yields in full; 0 if unknown,
         or if the water has no known salt.
     leaching_fraction: share of a watering that must pass the roots and take salt along, 0 to 1.
+    food: grown to be eaten: some local rules leave such plants out.
     value: 3 is worth most when water is short, 1 least.
     rescue: may get a little by day, in the allowed hours, if it would not last until dusk.
     longest_pulse_s, most_s_per_24h: the guard's limits for this valve.
@@ -170,11 +206,20 @@ class Zone:
     repellent: bool = False
     salt_threshold_ds_m: float = 0.0
     leaching_fraction: float = 0.0
+    food: bool = True
     value: int = 2
     rescue: bool = False
     dusk_refresh: bool = True
     longest_pulse_s: float = 1800.0
     most_s_per_24h: float = 4 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class SunPump:
+    """A pump that runs on sunlight only: from so long after sunrise to so long before sunset."""
+
+    after_sunrise_min: float = 60.0
+    before_sunset_min: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,12 +230,16 @@ class Supply:
     salinity_ds_m: electrical conductivity of the water, ECw; None if nobody measured it.
     settle_s: pause between closing one valve and opening the next that would share its flow.
     dead_s: time of each opening in which a master valve or pump is not yet, or no longer, on and nothing flows.
+    quiet: hours in which it must not run, for the noise of its pump.
+    sun_pump: its pump runs on sunlight only; None if it does not.
     """
 
     capacity_l_min: float
     settle_s: float = 5.0
     dead_s: float = 0.0
     salinity_ds_m: float | None = None
+    quiet: tuple[Hours, ...] = ()
+    sun_pump: SunPump | None = None
 
     def litres(self, line: Line, open_s: float) -> float:
         """What a zone's line gives while its valve is open for `open_s`."""
@@ -249,6 +298,7 @@ class Site:
     """One garden with one controller.
 
     latitude_deg north, longitude_deg east; elevation_m above the sea; timezone of the civil day.
+    rules: of the town or the water company, for when water may run.
     normals: twelve months, January first, or empty.
     """
 
@@ -263,6 +313,7 @@ class Site:
     sensors: tuple[Sensor, ...] = ()
     heat: Heat = field(default_factory=Heat)
     watering: Watering = field(default_factory=Watering)
+    rules: tuple[Rule, ...] = ()
     normals: tuple[MonthNormal, ...] = ()
 
     def zone(self, zone_id: str) -> Zone:

@@ -28,9 +28,11 @@ from controller.settings.tables import (
     LineTable,
     MulchTable,
     PotsTable,
+    RuleTable,
     SensorTable,
     ShadeTable,
     SoilTable,
+    SunPumpTable,
     WindowTable,
     ZoneTable,
 )
@@ -221,6 +223,40 @@ def hours_of(window: WindowTable) -> core.Hours:
     return core.Hours(window.start, window.until)
 
 
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+def rule_of(rule: RuleTable) -> core.Rule:
+    """One local rule."""
+    odd_even = {None: (), "odd": range(1, 32, 2), "even": range(2, 32, 2)}[rule.odd_even]
+    return core.Rule(
+        name=rule.name,
+        forbids=rule.water == "forbidden",
+        first=month_day(rule.season.start) if rule.season else None,
+        last=month_day(rule.season.until) if rule.season else None,
+        weekdays=frozenset(map(WEEKDAYS.index, rule.weekdays)),
+        month_days=frozenset(rule.days_of_month or odd_even),
+        dates=frozenset(rule.dates),
+        every=rule.every_days or 1,
+        since=rule.counted_from,
+        hours=tuple(map(hours_of, rule.hours)),
+        from_evening=rule.night_belongs_to == "the evening before",
+        zones=frozenset(rule.zones),
+        exempt=frozenset(rule.exempt),
+    )
+
+
+def month_day(text: str) -> tuple[int, int]:
+    """Month and day of "05-15"."""
+    month, day = text.split("-")
+    return int(month), int(day)
+
+
+def sun_pump_of(pump: SunPumpTable) -> core.SunPump:
+    """The hours of a pump on sunlight."""
+    return core.SunPump(pump.after_sunrise_min, pump.before_sunset_min)
+
+
 def shade_of(shade: ShadeTable) -> core.Shade:
     """One shade."""
     return core.Shade(
@@ -348,6 +384,7 @@ def zone_of(zone: ZoneTable, guard: GuardTable, salinity_ds_m: float | None) -> 
         repellent=isinstance(zone.soil, SoilTable) and zone.soil.repellent,
         salt_threshold_ds_m=salt_threshold_ds_m,
         leaching_fraction=leaching,
+        food=zone.food,
         value=zone.value,
         rescue=zone.rescue,
         dusk_refresh=zone.dusk_refresh,

@@ -4,6 +4,7 @@ Each check takes the draft and yields a mistake for each thing it finds. It sees
 whole, so a check never speaks of a table whose own keys are already refused.
 """
 
+from calendar import monthrange
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from controller.settings.tables import (
     LineTable,
     MqttTable,
     NormalTable,
+    RuleTable,
     SensorTable,
     ShadeTable,
     SiteTable,
@@ -46,6 +48,7 @@ class Draft:
     heat: HeatTable | None
     watering: WateringTable | None
     supply: SupplyTable | None
+    rule: tuple[RuleTable, ...]
     normal: tuple[NormalTable, ...]
     zone: tuple[ZoneTable, ...]
     sensor: tuple[SensorTable, ...]
@@ -465,25 +468,72 @@ def _windows(draft: Draft) -> Iterator[Mistake]:
             yield Mistake("[watering]", f"allowed no. {number + 1}", say)
 
 
+def _rules(draft: Draft) -> Iterator[Mistake]:
+    names = [rule.name for rule in draft.rule]
+    for number, rule in enumerate(draft.rule):
+        table = table_named("rule", number, {"id": rule.name})
+        if names.index(rule.name) < number:
+            yield Mistake(table, "name", "is used twice; give each rule a name of its own")
+        for zone in rule.zones:
+            if draft.zone_ids and zone not in draft.zone_ids:
+                yield Mistake(table, "zones", unknown("zone of this file", zone, sorted(draft.zone_ids)))
+        for key, say in _rule(rule):
+            yield Mistake(table, key, say)
+
+
+def _rule(rule: RuleTable) -> Iterator[tuple[str, str]]:
+    named = rule.weekdays or rule.odd_even or rule.days_of_month or rule.dates or rule.every_days or rule.hours
+    if rule.water == "only then" and not named:
+        yield "water", "is allowed only at the times that the rule names, and it names none; give days or hours"
+    elif not named and rule.season is None:
+        yield "water", "is forbidden for good, as the rule names no time; give season, days or hours"
+    if rule.odd_even and rule.days_of_month:
+        yield "days_of_month", "stands beside odd_even; one of them is enough, or make two rules"
+    if (rule.every_days is None) != (rule.counted_from is None):
+        lacks, other = ("every_days", "counted_from") if rule.every_days is None else ("counted_from", "every_days")
+        yield lacks, f"is missing; it goes together with {other}"
+    for number, window in enumerate(rule.hours, start=1):
+        if window.start == window.until:
+            yield f"hours no. {number}", f"begins and ends at {window.start}; for the whole day leave hours out"
+    if rule.night_belongs_to != "its own day" and not any(each.until < each.start for each in rule.hours):
+        yield "night_belongs_to", "says nothing without hours across midnight; take it out"
+    for key in ("from", "until") if rule.season else ():
+        assert rule.season is not None
+        say = _no_such_day(rule.season.start if key == "from" else rule.season.until)
+        if say:
+            yield f"season.{key}", say
+
+
+def _no_such_day(text: str) -> str | None:
+    month, day = build.month_day(text)
+    last = monthrange(2024, month)[1]  # a leap year: the rule may name the 29th of February
+    return f"{shown(text)} is no day of any year; that month ends with {month:02}-{last}" if day > last else None
+
+
+def _quiet(draft: Draft) -> Iterator[Mistake]:
+    for number, window in enumerate(draft.supply.quiet if draft.supply else (), start=1):
+        if window.start == window.until:
+            say = f"begins and ends at {window.start}, so it would never run; give the hours in which it must not"
+            yield Mistake("[supply]", f"quiet no. {number}", say)
+
+
 def _without_room(draft: Draft) -> dict[str, Stretch]:
     site, watering, timezone = draft.site, draft.watering, _tz(draft.site) if draft.site else None
     return without_room(site, watering, timezone) if site and watering and timezone else {}
-
-
-def _no_room(draft: Draft) -> Iterator[Mistake]:
-    found = _without_room(draft)
-    if len(found) == 2:
-        say = f"leaves no room for {found['dawn']} nor for {found['dusk']}; widen it"
-        yield Mistake("[watering]", "allowed", say)
 
 
 def _little_room(draft: Draft) -> Iterator[Mistake]:
     found = _without_room(draft)
     if "dusk" in found and not any(zone.dusk_refresh for zone in draft.zone):
         del found["dusk"]
-    if len(found) == 1:
-        (stretch,) = found.values()
-        yield Mistake("[watering]", "allowed", f"leaves no room for {stretch}; nothing will run then")
+    if len(found) == 2:
+        say = f"leaves no room for {found['dawn']} nor for {found['dusk']}; water will run by day, when most is lost"
+    elif "dawn" in found:
+        say = f"leaves no room for {found['dawn']}; the soak will wait for the first open hour"
+    elif found:
+        say = f"leaves no room for {found['dusk']}; nothing will run then"
+    if found:
+        yield Mistake("[watering]", "allowed", say)
 
 
 # Doubts -------------------------------------------------------------------------------------------
@@ -583,7 +633,7 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 CHECKS: tuple[Check, ...] = (
     _ids, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows, _mulches,
     _limits, _dead_times, _sensor_zones, _alien_keys, _units, _words, _conversions, _calibrations, _tensions, _topics,
-    _time_pointers, _heat, _normals, _login, _windows, _no_room,
+    _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,

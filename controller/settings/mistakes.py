@@ -91,7 +91,7 @@ def table_named(name: str, number: int | None, raw: object) -> str:
     """`[site]`, or of several `[[zone]] "salad"`; without a usable id `[[zone]] no. 3`, counted from 1."""
     if number is None:
         return f"[{name}]"
-    label = raw.get("id", raw.get("month")) if isinstance(raw, Mapping) else None
+    label = raw.get("id", raw.get("month", raw.get("name"))) if isinstance(raw, Mapping) else None
     return f"[[{name}]] {shown(label)}" if isinstance(label, str | int) else f"[[{name}]] no. {number + 1}"
 
 

@@ -19,6 +19,7 @@ from controller.settings.tables import (
     HeatTable,
     MqttTable,
     NormalTable,
+    RuleTable,
     SensorTable,
     SiteTable,
     SupplyTable,
@@ -83,6 +84,7 @@ def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> check
         heat=one("heat", HeatTable),
         watering=one("watering", WateringTable),
         supply=one("supply", SupplyTable),
+        rule=several("rule", RuleTable),
         normal=() if ("normal",) in refused else several("normal", NormalTable),
         zone=several("zone", ZoneTable),
         sensor=several("sensor", SensorTable),
@@ -133,7 +135,7 @@ def _reason(error: Exception) -> str:
 
 
 SLIPS = (
-    (r"\s*\[+ *(zone|sensor|normal) *\]", "head each of them with double brackets, as [[zone]]"),
+    (r"\s*\[+ *(zone|sensor|normal|rule) *\]", "head each of them with double brackets, as [[zone]]"),
     (r".*[“”„‘’]", 'use straight quotes, as in name = "Salad"'),
     (r".*= *[-+]?\d+,\d", "write decimals with a point, as 6.5"),
     (r".*\b\d\d?:\d\d(?![:\d])", "write times with seconds and without quotes, as 20:00:00"),

@@ -206,6 +206,68 @@ class WateringTable(Table):
     """Windows in which water may run; none: at any hour."""
 
 
+MonthDay = Annotated[
+    str,
+    Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"),
+    Says('month and day in quotes, as "05-15"'),
+]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+Exempt = Literal["drip", "weeper hose", "by hand", "food plants", "newly planted", "pots"]
+
+
+class SeasonTable(Table):
+    """A part of every year, its first and last day in it; across the new year if it ends earlier than it begins."""
+
+    start: Annotated[MonthDay, Field(alias="from")]
+    """Its first day."""
+    until: MonthDay
+    """Its last day."""
+
+
+class RuleTable(Table):
+    """A rule of the town or the water company for when water may run. It names the times that are in all of its days,
+    dates and hours at once; what it leaves out names any time."""
+
+    name: Label
+    """What people call it, as "the Wednesday ban"; plans and refusals speak of it by this."""
+    water: Literal["forbidden", "only then"]
+    """Is water forbidden at the times that the rule names, or allowed only then?"""
+    season: SeasonTable | None = None
+    """Part of the year in which it holds; absent: all year."""
+    weekdays: Annotated[
+        tuple[Weekday, ...], Says('days of the week in a list, as ["monday", "thursday"]')
+    ] = ()
+    """Days of the week."""
+    odd_even: Literal["odd", "even"] | None = None
+    """Days of the month with an odd or an even number; towns tie that to the number of the house."""
+    days_of_month: Annotated[
+        tuple[Annotated[int, Field(ge=1, le=31)], ...],
+        Says("days of the month in a list of whole numbers from 1 to 31, as [1, 15]"),
+    ] = ()
+    """Days of the month, one by one."""
+    dates: Annotated[
+        tuple[dt.date, ...], Says("dates in a list without quotes, as [2026-07-14, 2026-07-15]")
+    ] = ()
+    """Single days."""
+    every_days: Annotated[int, Field(ge=2, le=60)] | None = None
+    """Every so many days, counted from `counted_from`."""
+    counted_from: Annotated[dt.date, Says("a date without quotes, as 2026-05-01")] | None = None
+    """A day that is one of them."""
+    hours: tuple[WindowTable, ...] = ()
+    """Hours of these days; none: the whole day."""
+    night_belongs_to: Literal["its own day", "the evening before"] = "its own day"
+    """Hours past midnight count by the day they are in, or by the day on whose evening they begin."""
+    zones: Annotated[tuple[str, ...], Says('ids of zones in a list, as ["lawn", "hedge"]')] = ()
+    """Zones that the rule is for; none: all."""
+    exempt: Annotated[
+        tuple[Exempt, ...],
+        Says('a list of "drip", "weeper hose", "by hand", "food plants", "newly planted", "pots"'),
+    ] = ()
+    """What the rule leaves out. by hand: waterings that somebody asks for; newly planted: tender zones."""
+    in_force: bool = True
+    """False keeps it here without effect, as a drought stage that has not been called."""
+
+
 class NormalTable(Table):
     """What a month is usually like, for days without a forecast."""
 
@@ -237,6 +299,15 @@ class MasterTable(ValveTable):
     """What hangs on the pin."""
 
 
+class SunPumpTable(Table):
+    """When a pump on sunlight runs."""
+
+    after_sunrise_min: Annotated[float, Field(ge=0, le=360)] = 60.0
+    """It gives water from so long after sunrise."""
+    before_sunset_min: Annotated[float, Field(ge=0, le=360)] = 60.0
+    """It does so until so long before sunset."""
+
+
 class SupplyTable(Table):
     """The tap, pump or tank that all zones share."""
 
@@ -248,6 +319,10 @@ class SupplyTable(Table):
     """Electrical conductivity ECw of the water, dS/m; absent: salt is not reckoned with."""
     master: MasterTable | None = None
     """Master valve or pump, if there is one."""
+    quiet: tuple[WindowTable, ...] = ()
+    """Hours in which it must not run, for the noise of its pump."""
+    sun_pump: SunPumpTable | None = None
+    """Give it, even empty, if the pump runs on sunlight only."""
 
 
 class LineTable(Table):
@@ -424,6 +499,8 @@ class ZoneTable(Table):
     """May be watered after sunset on hot days."""
     value: Annotated[int, Field(ge=1, le=3)] = 2
     """When water is short, 3 is worth most and 1 least."""
+    food: bool = True
+    """Grown to be eaten? Some local rules leave such plants out."""
     rescue: bool = False
     """May get a little by day, in the allowed hours, if it would not last until dusk."""
     longest_open_min: Minutes | None = None

@@ -17,6 +17,7 @@ from controller.settings.tables import (
     MqttTable,
     NormalTable,
     PinsTable,
+    RuleTable,
     SensorTable,
     SiteTable,
     SupplyTable,
@@ -38,6 +39,8 @@ class Settings(Table):
     pins: PinsTable = PinsTable()
     heat: HeatTable = HeatTable()
     watering: WateringTable = WateringTable()
+    rule: tuple[RuleTable, ...] = ()
+    """The local rules, one table each."""
     normal: tuple[NormalTable, ...] = ()
     """Twelve tables, or none."""
     supply: SupplyTable
@@ -65,7 +68,11 @@ class Settings(Table):
             longitude_deg=site.longitude,
             elevation_m=site.elevation_m,
             timezone=ZoneInfo(site.timezone),
-            supply=Supply(supply.capacity_l_min, supply.settle_s, dead_s, supply.salinity_ds_m),
+            supply=Supply(
+                supply.capacity_l_min, supply.settle_s, dead_s, supply.salinity_ds_m,
+                quiet=tuple(map(build.hours_of, supply.quiet)),
+                sun_pump=build.sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
+            ),
             zones=tuple(build.zone_of(zone, self.guard, supply.salinity_ds_m) for zone in self.zone),
             sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
             heat=Heat(
@@ -80,6 +87,7 @@ class Settings(Table):
                 least_depth_mm=watering.least_depth_mm,
                 rain_sure=watering.rain_sure,
             ),
+            rules=tuple(build.rule_of(rule) for rule in self.rule if rule.in_force),
             normals=tuple(MonthNormal(normal.tmax_c, normal.tmin_c) for normal in by_month),
         )
 
@@ -107,7 +115,7 @@ class Settings(Table):
         """What is allowed but looks wrong: a line each."""
         draft = checks.Draft(
             site=self.site, mqtt=self.mqtt, guard=self.guard, heat=self.heat, watering=self.watering,
-            supply=self.supply, normal=self.normal, zone=self.zone, sensor=self.sensor,
+            supply=self.supply, rule=self.rule, normal=self.normal, zone=self.zone, sensor=self.sensor,
             zone_ids=frozenset(zone.id for zone in self.zone),
         )
         return tuple(doubt.line(self._file) for doubt in checks.run(checks.DOUBTS, draft))

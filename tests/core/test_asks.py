@@ -125,7 +125,7 @@ def test_water_outside_the_allowed_hours_waits_for_them_and_says_when() -> None:
 
 def test_what_the_allowed_hours_do_not_hold_is_said() -> None:
     short = Hours((NOON + HOUR).time(), (NOON + HOUR + timedelta(minutes=40)).time())
-    garden = life(a_site(a_rooted("beans"), watering=Rules(allowed=(short,))))
+    garden = life(a_site(a_rooted("beans"), watering=Rules(allowed=(short,))), depletion_mm=0.5)
     answer = ask(garden, "water", zone="beans", litres=400.0)
     assert answer.ok
     assert "do not hold the whole 400 L" in answer.said

@@ -1,14 +1,14 @@
 """Each veto, alone."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 import pytest
 
 from controller.core.garden import Garden, Hold, Need, Probe, Pulse, Purpose, Watering
 from controller.core.interlock import FROST_C, FROST_MEMORY, LATE, RAIN_SWITCH_MEMORY, VETOES, Case, hold_on, veto
 from controller.core.moment import Now
-from controller.core.site import Sensor
+from controller.core.site import Hours, Rule, Sensor
 from controller.core.step import new_garden
 from tests.core.gardens import a_site, a_zone
 
@@ -75,10 +75,37 @@ def test_each_veto(case: Case, expected: tuple[str, bool] | None) -> None:
     assert objection(case) == expected
 
 
+@pytest.mark.parametrize(
+    ("rule", "purpose", "expected"),
+    [
+        (Rule("the ban", True, weekdays=frozenset({2})), "dawn soak", ("rule", False)),
+        (Rule("the ban", True, weekdays=frozenset({2})), "by hand", ("rule", False)),
+        (Rule("the ban", True, weekdays=frozenset({2}), exempt=frozenset({"by hand"})), "by hand", None),
+        (Rule("the ban", True, weekdays=frozenset({3})), "dawn soak", None),
+        (Rule("the ban", True, hours=(Hours(time(5, 9), time(6)),)), "dawn soak", ("rule", False)),
+        (Rule("the ban", True, hours=(Hours(time(5, 10), time(6)),)), "dawn soak", None),
+        (Rule("the ban", True, weekdays=frozenset({2}), zones=frozenset({"salad"})), "dawn soak", None),
+    ],
+)
+def test_a_rule_of_the_place_is_kept_at_the_valve_too(
+    rule: Rule, purpose: Purpose, expected: tuple[str, bool] | None
+) -> None:
+    """UTC_NOW is a Wednesday, 05:00 in Lisbon; the pulse lasts ten minutes."""
+    case = a_case(purpose=purpose)
+    assert objection(replace(case, site=replace(SITE, rules=(rule,)))) == expected
+
+
+def test_a_veto_by_a_rule_says_when_water_may_run_again() -> None:
+    site = replace(SITE, rules=(Rule("the Wednesday ban", True, weekdays=frozenset({2})),))
+    found = veto(replace(a_case(), site=site))
+    assert found is not None
+    assert found.said == "The Wednesday ban lets no water run here before Thu 16 Jul 00:00."
+
+
 def test_the_first_of_several_is_told() -> None:
     everything = replace(held(None), guard_ready=False, probes=air(-5.0).probes)
     assert objection(a_case(everything, trusted=False, late=timedelta(hours=1))) == ("guard", False)
-    assert len(VETOES) == 6, "a new veto wants a line in the table above"
+    assert len(VETOES) == 7, "a new veto wants a line in the table above"
 
 
 def test_a_veto_says_when_it_ends_in_the_time_of_the_place() -> None:

@@ -153,10 +153,20 @@ def test_water_runs_in_the_allowed_hours_only(windows: tuple[Hours, ...]) -> Non
 
 
 def test_a_window_that_no_watering_fits_waters_nothing_and_says_so() -> None:
-    site = a_site(a_rooted(), watering=Rules(allowed=(Hours(time(12), time(13)),)))
+    site = a_site(a_rooted(), watering=Rules(allowed=(Hours(time(12), time(12, 5)),)))
     plan = planned(site)
     assert plan.waterings == ()
-    assert "does not hold the whole dawn soak" in plan.remarks[0]
+    told = "the list of allowed hours leaves no time that is long enough to water it in the days ahead."
+    assert plan.remarks[0] == f"Tomatoes: {told}"
+    assert plan.remarks[1].startswith("Tomatoes: the list of allowed hours leaves it ")
+
+
+def test_where_only_noon_is_allowed_the_soak_comes_at_noon_and_says_why() -> None:
+    site = a_site(a_rooted(), watering=Rules(allowed=(Hours(time(12), time(13)),)))
+    (soak,) = of(planned(site), "dawn soak")
+    assert soak.pulses[0].start == NOON + timedelta(days=1)
+    why = "Before sunrise no water may run here, so the soak begins at the first open hour, 12:00."
+    assert why in soak.need.reasons
 
 
 def test_allowed_hours_are_local_on_both_sides_of_a_change_of_the_clock() -> None:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from controller.agronomy.drip import run_time_multiplier
-from controller.core.site import Heat, Hours, Line, MonthNormal, Mulch, Pots, Shade, Zone
+from controller.core.site import Heat, Hours, Line, MonthNormal, Mulch, Pots, Rule, Shade, SunPump, Zone
 from controller.drivers import gpio
 from controller.guard.rules import Charge, Guard, MasterRule, ValveRule
 from controller.settings import ConfigError, load, password
@@ -35,6 +35,51 @@ def test_the_place_and_the_rules_come_through() -> None:
     assert [each.id for each in site.zones] == ["tomatoes", "salad", "peppers"]
     assert site.zone("tomatoes").planted == date(2026, 4, 25)
     assert site.zone("salad").name == "salad"
+
+
+def test_the_rules_of_the_place_come_through() -> None:
+    rules = """
+    [[rule]]
+    name = "the town's"
+    water = "only then"
+    odd_even = "even"
+    season = { from = "11-01", until = "03-31" }
+    hours = [{ from = 19:00:00, until = 10:00:00 }]
+    night_belongs_to = "the evening before"
+    zones = ["salad"]
+    exempt = ["pots", "by hand"]
+    [[rule]]
+    name = "the ban"
+    water = "forbidden"
+    weekdays = ["wednesday", "sunday"]
+    dates = [2026-07-15]
+    every_days = 2
+    counted_from = 2026-05-01
+    [[rule]]
+    name = "a stage that is not called"
+    water = "forbidden"
+    days_of_month = [31]
+    in_force = false
+
+    [supply]
+    sun_pump = { before_sunset_min = 90 }
+    quiet = [{ from = 22:00:00, until = 07:00:00 }]
+    """
+    site = loaded(edited("[supply]", rules)).build()
+
+    assert site.rules == (
+        Rule(
+            "the town's", False, (11, 1), (3, 31), month_days=frozenset(range(2, 32, 2)),
+            hours=(Hours(time(19), time(10)),), from_evening=True, zones=frozenset({"salad"}),
+            exempt=frozenset({"pots", "by hand"}),
+        ),
+        Rule(
+            "the ban", True, weekdays=frozenset({2, 6}), dates=frozenset({date(2026, 7, 15)}), every=2,
+            since=date(2026, 5, 1),
+        ),
+    )
+    assert site.supply.quiet == (Hours(time(22), time(7)),)
+    assert site.supply.sun_pump == SunPump(60.0, 90.0)
 
 
 @pytest.mark.published(source="definition: emitters times flow; 1 mm on 1 m2 is 1 L")

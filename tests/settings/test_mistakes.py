@@ -10,6 +10,11 @@ CALIBRATION = "calibration = [[2600, 0.05], [1700, 0.15]]"
 AIR = 'kind = "air temperature"\ntopic = "garden/air"\nunit = "°C"'
 
 
+def rule(rest: str) -> str:
+    """A rule of the place with these keys, before the supply."""
+    return f'[[rule]]\nname = "the ban"\nwater = "forbidden"\n{rest}\n[supply]'
+
+
 def shade(rest: str) -> str:
     """A shade cloth with these keys."""
     return f'shade = [{{ kind = "cloth", {rest} }}]'
@@ -139,8 +144,24 @@ MISTAKES = [
     ("mild_day_c = 26", "mild_day_c = 26\nhot_night_c = 37", "[heat]: hot_night_c: 37 must be below hot_day_c, 37"),
     ("mild_day_c = 26", "mild_day_c = 37", "[heat]: mild_day_c: 37 must be below hot_day_c, 37"),
     ("until = 09:00:00", "until = 20:00:00", "[watering]: allowed no. 1: begins and ends at 20:00:00, so it"),
-    ("20:00:00, until = 09:00:00", "10:00:00, until = 16:00:00", "[watering]: allowed: leaves no room for d"),
     ("[supply]", "[[normal]]\nmonth = 1\ntmax_c = 9\ntmin_c = 2\n[supply]", "[[normal]]: month: month 2, 3,"),
+    # Rules of the place
+    ("[supply]", rule(""), '[[rule]] "the ban": water: is forbidden for good, as the rule names no time; give season'),
+    ("[supply]", rule("").replace("forbidden", "only then"), "water: is allowed only at the times that the rule n"),
+    ("[supply]", rule("").replace("forbidden", "banned"), 'water: "banned" does not fit; give "forbidden" or "only'),
+    ("[supply]", rule('weekdays = ["wed"]'), "weekdays: a list does not fit; give days of the week in a list"),
+    ("[supply]", rule('odd_even = "odd"\ndays_of_month = [1]'), "days_of_month: stands beside odd_even; one of them"),
+    ("[supply]", rule("every_days = 2"), "counted_from: is missing; it goes together with every_days"),
+    ("[supply]", rule('odd_even = "odd"\ncounted_from = 2026-05-01'), "every_days: is missing; it goes together with"),
+    ("[supply]", rule('season = { from = "02-30", until = "03-01" }'), 'season.from: "02-30" is no day of any year; t'),
+    ("[supply]", rule('season = { from = "2-3", until = "03-01" }'), 'season.from: "2-3" does not fit; give month an'),
+    ("[supply]", rule('odd_even = "odd"\nzones = ["sald"]'), 'zones: "sald" is no zone of this file; did you mean "'),
+    ("[supply]", rule('odd_even = "odd"\nexempt = ["pot"]'), 'exempt: a list does not fit; give a list of "drip", "'),
+    ("[supply]", rule('odd_even = "odd"\nnight_belongs_to = "the evening before"'), "night_belongs_to: says nothing"),
+    ("[supply]", rule("hours = [{ from = 09:00:00, until = 09:00:00 }]"), "for the whole day leave hours out"),
+    ("[supply]", rule('odd_even = "odd"').replace("[supply]", rule('odd_even = "even"')), "name: is used twice; giv"),
+    ("capacity_l_min = 12", "capacity_l_min = 12\nquiet = [{ from = 09:00:00, until = 09:00:00 }]",
+     "[supply]: quiet no. 1: begins and ends at 09:00:00, so it would never run; give the hours in which it must not"),
     # The broker
     ('username = "seepward"\n', "", "[mqtt]: username: is missing; a password needs the name it belongs to"),
     ("[guard]", 'tls = { cert_file = "c.pem" }\n[guard]', "[mqtt]: tls.key_file: is missing; cert_file and"),

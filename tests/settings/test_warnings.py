@@ -18,6 +18,7 @@ DOUBTFUL = [
     ("latitude = 38.57", "latitude = 66", "[site]: latitude: 66 has days without sunrise"),
     ("until = 09:00:00", "until = 23:00:00", "[watering]: allowed: leaves no room for dawn of 21 April (00:"),
     ("from = 20:00:00", "from = 23:00:00", "[watering]: allowed: leaves no room for dusk of 21 "),
+    ("20:00:00, until = 09:00:00", "10:00:00, until = 16:00:00", "[watering]: allowed: leaves no room for dawn of"),
     ('"lettuce"', '"okra"', '[[zone]] "salad": crop: nobody has printed what "okra" bears of salt; salinity_ds_m is'),
     ('"lettuce"', '"strawberry"', '[[zone]] "salad": crop: water of 5 dS/m is too salty for "strawberry"; 30% of it'),
     ('username = "seepward"', 'username = "me"\nhost = "broker.lan"', "[mqtt]: tls: without it the password crosses"),
