@@ -188,7 +188,12 @@ class ZoneView(Payload):
     held: bool = False
     """Whether this zone is on hold."""
     trust: dict[str, Share] = {}
-    """Trust in each of its sensors by sensor id, 0 (none) to 1 (full)."""
+    """Trust in each of its sensors by sensor id: a real number from 0 (it is not followed) to 1 (nothing speaks against
+    it). It sinks with the age of the last reading, the offset learnt, noise, distance from the balance and from other
+    probes, and hours without a change, each beside its limit; with one of them at its limit it is a half."""
+    trust_together: Share | None = None
+    """Trust in its moisture probes together, 0 to 1: two that are each half to be trusted make three quarters; null for
+    a zone without a probe, which goes by weather and tables."""
     learnt: LearntView | None = None
     """What the bed has taught about itself; null before the first reading."""
 
@@ -285,6 +290,34 @@ class DayView(Payload):
     """Whether it counts as a hot day here."""
 
 
+class SpellView(Payload):
+    """A run of hot days."""
+
+    first: date
+    """Its first day."""
+    last: date
+    """Its last day in sight."""
+    peak_c: Number
+    """Highest daily maximum within it in degC."""
+    ehf_c2: Number | None
+    """Largest Excess Heat Factor of its days in degC squared; null while the climate of the place is not known."""
+    severity: Literal["low", "severe", "extreme"] | None
+    """Its class by EHF85 (Nairn & Fawcett 2015); null if it is no heat wave, or the place's are not known yet."""
+
+
+class PlaceView(Payload):
+    """What the site's own thermometer has taught about the place."""
+
+    tmax_bias_c: Number
+    """By how much the day's maximum tops the forecast, in degC, -4 to 4; added to every forecast."""
+    tmin_bias_c: Number
+    """The same of the minimum."""
+    t95_c: Number | None
+    """95th percentile of the daily mean temperature in degC, given, learnt or guessed; null if nothing is known."""
+    ehf85_c2: Number | None
+    """85th percentile of the positive Excess Heat Factors in degC squared, given or learnt; null if neither."""
+
+
 class WeatherView(Payload):
     """Topic `weather`: the forecast in use, day by day."""
 
@@ -295,7 +328,11 @@ class WeatherView(Payload):
     said: str
     """The outlook in one sentence."""
     days: list[DayView]
-    """Today and the coming days."""
+    """Today and the coming days, as warm as they are foreseen for this place."""
+    spells: list[SpellView] = []
+    """The hot spells among them, in order."""
+    learnt: PlaceView | None = None
+    """What the place has taught."""
 
 
 class FaultView(Payload):
@@ -419,6 +456,7 @@ TOPICS = (
             "valve": "closed",
             "last_watering": {"when": "2026-07-12T05:30:00+01:00", "litres": 58.0},
             "trust": {"tomatoes-probe": 0.9},
+            "trust_together": 0.9,
         },
     ),
     Topic(
@@ -472,6 +510,10 @@ TOPICS = (
             "issued": _NOON,
             "said": "Hot and dry.",
             "days": [{"day": "2026-07-14", "tmax_c": 39.0, "tmin_c": 21.5, "rain_mm": 0.0, "hot": True}],
+            "spells": [
+                {"first": "2026-07-14", "last": "2026-07-16", "peak_c": 41.0, "ehf_c2": 24.0, "severity": "severe"}
+            ],
+            "learnt": {"tmax_bias_c": 1.2, "tmin_bias_c": -0.4, "t95_c": 26.5, "ehf85_c2": 18.0},
         },
     ),
     Topic(

@@ -13,11 +13,16 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from statistics import fmean
 from types import MappingProxyType
+from typing import Literal
 
 from controller.agronomy.ranges import within
 
 DAYS_IN_A_HEAT_WAVE = 3
 DAYS_OF_ACCLIMATISATION = 30
+
+Severity = Literal["low", "severe", "extreme"]
+EXTREME = 3.0
+"""Multiple of EHF85 from which a heat wave is extreme (Nairn & Fawcett 2015; the factor from memory)."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +100,24 @@ def excess_heat(daily_means_c: Sequence[float], first: int, percentile_95_c: flo
     before = fmean(daily_means_c[first - DAYS_OF_ACCLIMATISATION:first])
     significance, acclimatisation = three - percentile_95_c, three - before
     return ExcessHeat(significance, acclimatisation, significance * max(1.0, acclimatisation))
+
+
+def severity(factor: float, percentile_85: float) -> Severity | None:
+    """Class of a heat wave by its Excess Heat Factor, K squared; None where the factor is not above nought.
+
+    percentile_85: EHF85, the 85th percentile of all positive factors of the site, over some thirty years. Severe
+    from there on, extreme from three times as much, of low intensity below (Nairn & Fawcett 2015, Int. J. Environ.
+    Res. Public Health 12:227).
+
+    >>> [severity(factor, 12.0) for factor in (-3.0, 5.0, 12.0, 36.0)]
+    [None, 'low', 'severe', 'extreme']
+    """
+    within("85th percentile of the Excess Heat Factor", percentile_85, 0.1, 1000, "K squared")
+    if factor <= 0.0:
+        return None
+    if factor < percentile_85:
+        return "low"
+    return "severe" if factor < EXTREME * percentile_85 else "extreme"
 
 
 @dataclass(frozen=True)

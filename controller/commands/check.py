@@ -21,7 +21,8 @@ from controller.commands.common import journal_path, print_json, settings_of, wa
 from controller.core.moment import local_date
 from controller.core.need import FRONT_SLACK
 from controller.core.plants import roots_on, wetted_share
-from controller.core.site import Zone
+from controller.core.site import Site, Zone
+from controller.report.bed import learnt_said, place_said, trust_said
 from controller.settings import Settings
 
 ORDINARY_DEMAND_MM = 5.0
@@ -47,7 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Check the config and show what was understood: for each zone its flow (L/min), the rate on the "
         "ground it wets (mm/h), the longest pulse that the ground takes in (min), the litres of 1 mm, the share of "
         "its ground that gets wet, the water that the roots reach there (mm), and the most that one watering may "
-        "give (mm). Opens no valve."
+        "give (mm). Then, if there is a journal, what the garden has taught so far and how far each probe is "
+        "trusted (0 to 1). Opens no valve."
     )
     parser.add_argument(
         "--live", action="store_true", help="also try broker, forecast, journal and pins; takes up to 40 s"
@@ -59,12 +61,13 @@ def run(arguments: argparse.Namespace) -> int:
     site = settings.build()
     today = local_date(common.utc_now(), site.timezone)
     zones = [_zone_view(zone, today) for zone in site.zones]
+    learnt = _learnt(arguments, settings, site)
     found = live(arguments, settings) if arguments.live else []
     if wants_json(arguments):
         tried = [{"part": each.part, "ok": each.ok, "said": each.said} for each in found]
-        print_json({"ok": True, "warnings": settings.warnings(), "zones": zones, "live": tried})
+        print_json({"ok": True, "warnings": settings.warnings(), "zones": zones, "learnt": learnt, "live": tried})
     else:
-        _show(settings, zones, found)
+        _show(settings, zones, learnt, found)
     return 0 if all(each.ok for each in found) else 1
 
 
@@ -115,7 +118,28 @@ def _most_by_the_front_l(zone: Zone, roots_m: float) -> float | None:
     return most_l * zone.line.flow_l_min * 60.0 / flow_l_h
 
 
-def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[Found]) -> None:
+def _learnt(arguments: argparse.Namespace, settings: Settings, site: Site) -> list[str]:
+    """What the garden has taught so far and how far its probes are trusted, if the journal is there to tell it."""
+    if not journal_path(arguments, settings).exists():
+        return []
+    try:
+        with common.journal_of(arguments, settings) as reader:
+            garden, as_of = common.remembered(reader, site)
+    except CommandError as error:
+        return [f"What was learnt so far cannot be told: {error}"]
+    place = place_said(site, garden.weather)
+    told = [place] if place is not None else []
+    for zone in site.zones:
+        trusted = trust_said(site, garden, zone, as_of)
+        if trusted is not None:
+            told += [f"{zone.name}: {learnt_said(zone, site, garden.beds[zone.id].estimate)} {trusted}"]
+    late = common.age(as_of, site)
+    return [*told, late] if late else told
+
+
+def _show(
+    settings: Settings, zones: Sequence[dict[str, Any]], learnt: Sequence[str], found: Sequence[Found]
+) -> None:
     from controller.report.text import console, say
 
     out = console()
@@ -131,6 +155,8 @@ def _show(settings: Settings, zones: Sequence[dict[str, Any]], found: Sequence[F
         say(out, f"the ground {pulse}; the valve's limit is {valve_min:.0f} min", indent=2)
         for line in _water_in_reach(zone):
             say(out, line, indent=2)
+    for told in learnt:
+        say(out, told)
     for warning in settings.warnings():
         say(out, f"Look again: {warning}", "yellow")
     for each in found:

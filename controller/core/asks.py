@@ -12,7 +12,7 @@ from types import MappingProxyType
 from controller.core.actions import Action, Answer, Close, Note
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
-from controller.core.garden import Garden, Heard, Hold, Watering
+from controller.core.garden import Garden, Heard, Hold, Probe, Watering
 from controller.core.hands import after_job, changes_beds
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
@@ -22,6 +22,7 @@ from controller.core.plan import make_plan, order_by_hand, sessions, split
 from controller.core.pulse import move
 from controller.core.rules import banned_by, in_front, in_words
 from controller.core.site import Site, Zone
+from controller.core.weather import forget_place
 
 HEARD_KEPT = 200
 LARGEST_MM = 100.0
@@ -213,14 +214,20 @@ def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
 
 
 def _relearn(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
-    """What a bed has taught is forgotten: after its soil was changed, or a probe was moved or replaced."""
+    """What a bed has taught is forgotten: after its soil was changed, or a probe was moved or replaced. Asked of the
+    whole site, what its thermometer has taught of the place is forgotten, too."""
     zones = [ask.zone] if ask.zone is not None else [zone.id for zone in site.zones]
     beds = {
         zone: replace(bed, estimate=forgotten(bed.estimate), last_full=None) if zone in zones else bed
         for zone, bed in garden.beds.items()
     }
-    where = f"{site.zone(ask.zone).name} begins" if ask.zone is not None else "All zones begin"
-    return replace(garden, beds=beds, plan_due=now.utc), [], f"{where} anew from the tables."
+    moved = [sensor.id for zone in zones for sensor in site.probes_of(zone)]
+    probes = {name: Probe(awaited_since=now.utc) if name in moved else probe for name, probe in garden.probes.items()}
+    garden = replace(garden, beds=beds, probes=probes, plan_due=now.utc)
+    if ask.zone is not None:
+        return garden, [], f"{site.zone(ask.zone).name} begins anew from the tables."
+    said = "All zones begin anew from the tables, and the place from its forecast."
+    return replace(garden, weather=forget_place(garden.weather)), [], said
 
 
 VERBS: Mapping[Verb, Callable[[Site, Garden, Ask, Now], Verdict]] = MappingProxyType(

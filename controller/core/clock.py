@@ -81,6 +81,7 @@ def _probe(probe: Probe, utc: datetime) -> Probe:
         at=_past(probe.at, utc),
         same_since=_past(probe.same_since, utc),
         used_at=_past(probe.used_at, utc),
+        sound_at=_past(probe.sound_at, utc),
         awaited_since=_past(probe.awaited_since, utc),
     )
 

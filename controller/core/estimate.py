@@ -86,6 +86,11 @@ class Estimate:
         index = FIRST_PROBE + self.probes.index(probe)
         return math.sqrt(max(0.0, self.cov[index][index]))
 
+    def offsets_apart_sd(self, one: str, other: str) -> float:
+        """How unsure the difference between the offsets of two probes is that it has met."""
+        i, j = (FIRST_PROBE + self.probes.index(probe) for probe in (one, other))
+        return math.sqrt(max(0.0, self.cov[i][i] + self.cov[j][j] - 2.0 * self.cov[i][j]))
+
 
 def new_estimate(depletion_mm: float, sd_mm: float) -> Estimate:
     """What is believed of a bed that nobody has told us of."""

@@ -14,7 +14,7 @@ from controller.core.weather import WeatherBook
 
 Purpose = Literal["dawn soak", "dusk refresh", "day refresh", "by hand"]
 PulseState = Literal["planned", "asked", "running", "done", "cut", "refused", "dropped"]
-SensorWord = Literal["new", "good", "noisy", "doubtful", "stuck", "stale"]
+SensorWord = Literal["new", "good", "noisy", "doubtful", "disagreeing", "jumped", "stuck", "stale"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +165,8 @@ class Bed:
     estimate: what is believed of it, and what has been learnt of it; as_of: the instant it holds for. top_mm: depletion
     of the wetted top layer (FAO-56 De); wetting: share of the ground that was wetted last. hands: what the gardener has
     changed. last_wetted: end of the last pulse. last_full: when it was last surely full. done: purpose -> last local
-    day served.
+    day served. balance_mm: all water that came less all that went, from any beginning and never corrected: how far the
+    bed has moved between two instants.
     """
 
     zone: str
@@ -179,6 +180,7 @@ class Bed:
     last_wetted: datetime | None = None
     last_full: datetime | None = None
     last_litres: float = 0.0
+    balance_mm: float = 0.0
     done: dict[str, date] = field(default_factory=dict)
 
     @property
@@ -197,15 +199,32 @@ class Probe:
     """A sensor's recent past.
 
     value, at: the last reading. same_since: since when the value has not changed at all. used_at: when a reading
-    last corrected the balance. trust: 0 to 1, published. word: why. awaited_since: when the first was first hoped for.
+    last corrected the balance. word: what `core.quality` thinks of it. refused: readings that could not be used at all.
+    awaited_since: when the first was first hoped for.
+    step: from the reading before, None where that was long ago; finest: the smallest ever seen, so its resolution.
+    sound, sound_at, sound_mm: the last reading that was no jump, and the bed's balance then. least_mm, most_mm: between
+    which the balance has swung since the value changed.
+    Doubts: rough, mean square of its steps beside a sound probe's 1; amiss, the same of its distance from the estimate;
+    still, apart: how near to being stuck and to disagreeing with another probe, 1 at the limit. against: the probe it
+    disagrees with.
     """
 
     value: float | None = None
     at: datetime | None = None
     same_since: datetime | None = None
     used_at: datetime | None = None
+    step: float | None = None
+    finest: float | None = None
+    sound: float | None = None
+    sound_at: datetime | None = None
+    sound_mm: float = 0.0
+    least_mm: float | None = None
+    most_mm: float | None = None
     rough: float = 1.0
-    trust: float = 0.0
+    amiss: float = 1.0
+    still: float = 0.0
+    apart: float = 0.0
+    against: str | None = None
     word: SensorWord = "new"
     refused: int = 0
     awaited_since: datetime | None = None

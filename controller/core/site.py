@@ -254,6 +254,7 @@ class Heat:
     days_before: days before a hot spell on which the zones are filled.
     ehf: also judge by the Excess Heat Factor of `agronomy.heat`.
     t95_c: 95th percentile of the daily mean over all days of some thirty years; None: to be learnt.
+    ehf85_c2: 85th percentile of the positive Excess Heat Factors of those years [degC2]; None: to be learnt.
     hot_night_c: daily minimum from which a night is hot (21: see "tomato, warm nights" in `agronomy.heat`).
     """
 
@@ -263,6 +264,7 @@ class Heat:
     ehf: bool = True
     t95_c: float | None = None
     hot_night_c: float = 21.0
+    ehf85_c2: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,3 +331,7 @@ class Site:
             if sensor.id == sensor_id:
                 return sensor
         raise KeyError(sensor_id)
+
+    def probes_of(self, zone_id: str) -> tuple[Sensor, ...]:
+        """The moisture probes that stand in a zone."""
+        return tuple(sensor for sensor in self.sensors if sensor.kind == "moisture" and sensor.zone == zone_id)

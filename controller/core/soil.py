@@ -2,44 +2,46 @@
 
 The balance runs on between readings: plants and wet ground draw by day, rain and irrigation bring water, what exceeds
 field capacity drains. Probes correct it through the estimate (`core.estimate`), which learns on the way how the bed
-differs from the tables. A probe that is stuck, silent or wildly at odds with everything else corrects nothing.
+differs from the tables. A probe that is stuck, silent or wildly at odds with everything else corrects nothing
+(`core.quality`).
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.rainfall import effective_daily_mm
-from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, surprise, watered
+from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, watered
 from controller.core.garden import Bed, DayLedger, Probe
 from controller.core.hands import MULCH_BACK, after_watering
 from controller.core.moment import day_bounds, hours_between, local_date
 from controller.core.plants import Plants, evaporation_mm, plants_on, roots_on, wetted_share
+from controller.core.quality import FOLLOWED, Sight, judged
 from controller.core.site import Sensor, Site, Zone
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 STEP = timedelta(hours=2)
 STEP_AHEAD = timedelta(hours=6)
 """What is still to come is not known well enough to be reckoned in finer steps."""
-NOISE_SHARE = 0.5
-"""Of a probe's stated error about half is noise from reading to reading; the rest is its own, and is learnt."""
 PROBE_MEMORY_H = 3.0
-"""Readings of one probe within this time share much of their noise (sun on the sensor, water on its way)."""
+"""Readings of one probe within this time share much of their noise: sun on the sensor, water on its way (common
+practice, no source)."""
 SOAKING_H = 6.0
-"""After water a probe shows the front passing, not the root zone, for about this long."""
-GATE_SD = 4.0
-"""A reading this many standard deviations from what was expected is doubted."""
-NOISY = 6.0
-"""Mean squared surprise, in standard deviations, from which a probe is called noisy; a good one has 1."""
-STUCK_H = 24.0
+"""After water a probe shows the front passing, not the root zone, for about this long (common practice, no source)."""
+RAIN_TO_NOTICE_MM = 1.0
+"""Rain that a probe may show (common practice, no source)."""
 MULCH_DRIES_H = 6.0
 """Mulch over the line drinks anew this long after the last pulse; between the pulses of one watering it is wet (common
 practice, no source)."""
 DRAIN_DAYS = ((100.0, 0.5), (20.0, 0.8), (5.0, 1.2))
-"""From this conductivity on [mm/h], excess falls to 1/e in so many days; below the last, in SLOWEST_DRAIN_DAYS."""
+"""From this conductivity on [mm/h], excess falls to 1/e in so many days; below the last, in SLOWEST_DRAIN_DAYS (the
+steps are common practice, no source; see `drain_days`)."""
 SLOWEST_DRAIN_DAYS = 2.0
 RAIN_SD = 0.2
+"""How far rain on a bed is from the gauge's or the forecast's: a share of it (common practice, no source)."""
 RAIN_THAT_WETS_ALL_MM = 3.0
+"""A day's rain from which the whole ground is wet, not only the line's strip (common practice, no source)."""
 
 
 def new_bed(zone: Zone, site: Site, now: datetime) -> Bed:
@@ -97,6 +99,7 @@ def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.
     return replace(
         bed,
         estimate=watered(bed.estimate, net_mm, sd_mm=unsure_mm),
+        balance_mm=bed.balance_mm + net_mm,
         last_wetted=at,
         last_full=at if full else bed.last_full,
         top_mm=max(0.0, bed.top_mm - net_mm / wetted),
@@ -120,6 +123,7 @@ def rain_on(bed: Bed, rain_mm: float) -> Bed:
     return replace(
         bed,
         estimate=watered(bed.estimate, rain_mm, sd_share=RAIN_SD),
+        balance_mm=bed.balance_mm + rain_mm,
         top_mm=max(0.0, bed.top_mm - rain_mm),
         wetting=1.0 if whole_mm >= RAIN_THAT_WETS_ALL_MM else bed.wetting,
         today=replace(bed.today, rain_mm=whole_mm),
@@ -156,27 +160,39 @@ def day_demand_mm(bed: Bed, zone: Zone, plants: Plants) -> float:
 
 
 def notice(
-    bed: Bed, probe: Probe, sensor: Sensor, zone: Zone, site: Site, book: WeatherBook, now: datetime
+    bed: Bed,
+    probe: Probe,
+    sensor: Sensor,
+    zone: Zone,
+    site: Site,
+    book: WeatherBook,
+    now: datetime,
+    others: Iterable[tuple[Sensor, Probe]] = (),
+    *,
+    watering: bool = False,
 ) -> tuple[Bed, Probe]:
-    """What a moisture probe's last reading changes: what is believed of the bed, and the trust in the probe."""
+    """What a moisture probe's last reading changes: what is believed of the bed, and of the probe.
+
+    others: the other probes of the zone; watering: its valve is open.
+    """
     if probe.value is None or probe.at is None:
         return bed, probe
-    if _stuck(probe, bed):
-        return bed, replace(probe, trust=0.0, word="stuck")
     plants = plants_on(zone, site, book, bed.today.day, now, bed.hands)
-    field_capacity, noise_sd = zone.soil.field_capacity, _noise(probe, sensor, bed)
     estimate = meet(bed.estimate, sensor.id, sensor.sd)
-    gap = surprise(estimate, sensor.id, probe.value, field_capacity, plants.scale_mm, noise_sd)
-    rough = 0.95 * probe.rough + 0.05 * min(gap.sds, 2.0 * GATE_SD) ** 2
-    if gap.sds > GATE_SD:
-        return bed, replace(probe, rough=rough, trust=0.2, word="doubtful")
-    after = observed(estimate, sensor.id, probe.value, field_capacity, plants.scale_mm, noise_sd)
+    rained = _rained_lately(bed, site, book, now)
+    sight = _sight(bed, zone, plants, estimate, probe, watering=watering, rained=rained)
+    found = judged(probe, sensor, sight, others)
+    if found.probe.word not in FOLLOWED:
+        return bed, found.probe
+    if found.seconded_by_m3_m3 is not None:
+        # Two probes against one balance: the balance is doubted by as much as they say it is off.
+        unsure_mm = max(bed.sd_mm, found.seconded_by_m3_m3 * plants.scale_mm)
+        estimate = meet(believed(bed, bed.depletion_mm, unsure_mm).estimate, sensor.id, sensor.sd)
+    after = observed(estimate, sensor.id, probe.value, zone.soil.field_capacity, plants.scale_mm, found.noise_sd)
     after = _within_reach(after, plants)
     corrected_mm = after.depletion_mm - bed.depletion_mm
     bed = replace(bed, estimate=after, today=replace(bed.today, corrected_mm=bed.today.corrected_mm + corrected_mm))
-    if rough > NOISY:
-        return bed, replace(probe, used_at=probe.at, rough=rough, trust=0.5, word="noisy")
-    return bed, replace(probe, used_at=probe.at, rough=rough, trust=1.0, word="good")
+    return bed, replace(found.probe, used_at=probe.at)
 
 
 def has_rain_gauge(site: Site) -> bool:
@@ -187,32 +203,43 @@ def has_rain_gauge(site: Site) -> bool:
 # The pieces ---------------------------------------------------------------------------------------
 
 
-def _noise(probe: Probe, sensor: Sensor, bed: Bed) -> float:
-    """Standard deviation [m3/m3] of what a reading says beyond the probe's own offset.
+def _sight(
+    bed: Bed, zone: Zone, plants: Plants, estimate: Estimate, probe: Probe, *, watering: bool, rained: bool
+) -> Sight:
+    """What the checks of a probe's last reading need to know of its bed.
 
-    Larger soon after the last reading, which shared its noise, and soon after water, which is still on its way.
+    Noise counts for more soon after the last reading, which shared it, and soon after water, which is on its way.
     """
+    assert probe.value is not None
     assert probe.at is not None
     idle_h = PROBE_MEMORY_H if probe.used_at is None else max(0.05, hours_between(probe.used_at, probe.at))
-    noise_sd = NOISE_SHARE * sensor.sd * math.sqrt(max(1.0, PROBE_MEMORY_H / idle_h))
-    if bed.last_wetted is None:
-        return noise_sd
-    since_h = max(0.0, hours_between(bed.last_wetted, probe.at))
-    return noise_sd * (1.0 + 5.0 * max(0.0, 1.0 - since_h / SOAKING_H))
-
-
-def _stuck(probe: Probe, bed: Bed) -> bool:
-    if probe.same_since is None or probe.at is None:
-        return False
-    same_h = hours_between(probe.same_since, probe.at)
-    slept_through = (
-        bed.last_wetted is not None
-        and probe.same_since < bed.last_wetted
-        and hours_between(bed.last_wetted, probe.at) > 2.0
-        and bed.last_litres > 0.0
-        and same_h > 3.0
+    since_h = math.inf if bed.last_wetted is None else max(0.0, hours_between(bed.last_wetted, probe.at))
+    since_h = 0.0 if watering else since_h
+    return Sight(
+        value=probe.value,
+        at=probe.at,
+        estimate=estimate,
+        field_capacity=zone.soil.field_capacity,
+        least=zone.soil.wilting_point,
+        most=max(zone.soil.field_capacity, zone.soil.effective_porosity),
+        scale_mm=plants.scale_mm,
+        balance_mm=bed.balance_mm,
+        watered=since_h <= SOAKING_H,
+        rained=rained,
+        watered_at=bed.last_wetted,
+        soaking=1.0 + 5.0 * max(0.0, 1.0 - since_h / SOAKING_H),
+        again=math.sqrt(max(1.0, PROBE_MEMORY_H / idle_h)),
     )
-    return same_h >= STUCK_H or slept_through
+
+
+def _rained_lately(bed: Bed, site: Site, book: WeatherBook, now: datetime) -> bool:
+    """Whether rain, measured or only forecast, may be why a probe has risen. Last night's still sinks in."""
+    midnight, _ = day_bounds(bed.today.day, site.timezone)
+    days = [bed.today]
+    if bed.yesterday is not None and hours_between(midnight, now) <= SOAKING_H:
+        days.append(bed.yesterday)
+    told = (weather_on(book, site, ledger.day, now).rain_mm or 0.0 for ledger in days)
+    return any(ledger.rain_mm > 0.0 for ledger in days) or any(mm >= RAIN_TO_NOTICE_MM for mm in told)
 
 
 def _within_reach(estimate: Estimate, plants: Plants) -> Estimate:
@@ -247,6 +274,7 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, for
         bed,
         estimate=reached,
         as_of=until,
+        balance_mm=bed.balance_mm - after.used_mm - after.drained_mm,
         top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / plants.exposed_by(bed.wetting)),
         today=replace(
             today,

@@ -31,10 +31,12 @@ from controller.core.events import (
     Woke,
 )
 from controller.core.garden import Fault, Garden, Plan, Probe, Pulse, Watering
+from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, veto
 from controller.core.moment import Now, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
+from controller.core.quality import TROUBLES, heard, trouble_said
 from controller.core.site import Site
 from controller.core.soil import advance, new_bed, notice, rain_on, wet
 from controller.core.weather import (
@@ -48,8 +50,9 @@ from controller.core.weather import (
 )
 
 NOTED_AHEAD = timedelta(hours=36)
-SENSOR_TROUBLE = ("noisy", "doubtful", "stuck", "stale")
 SENSOR_FAULT = "sensor-"
+SAID_ANEW = timedelta(hours=1)
+"""A sensor whose trouble changes is told of anew, but not more often than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,19 +161,21 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
     before = garden.probes[sensor.id]
     if before.at is not None and event.at <= before.at:
         return garden  # an old reading that came late, or one that the broker had kept: history, not news
-    same = before.same_since if before.value == event.value and before.same_since is not None else event.at
-    probe = replace(before, value=event.value, at=event.at, same_since=same)
-    probe = replace(probe, trust=1.0, word="good") if sensor.kind != "moisture" else probe
+    probe = heard(before, event.value, event.at)
+    probe = replace(probe, word="good") if sensor.kind != "moisture" else probe
     garden = replace(garden, probes={**garden.probes, sensor.id: probe})
     if sensor.kind == "air temperature":
-        return replace(garden, weather=take_temperature(garden.weather, event.value, event.at, site.timezone))
+        book = take_temperature(garden.weather, event.value, event.at, site.timezone)
+        return replace(garden, weather=learn_excess_heat(book, site))
     if sensor.kind == "rain":
         return _rained(site, garden, event, now)
     if sensor.kind != "moisture" or sensor.zone is None:
         return garden  # kept, for the interlock and for whoever looks
     zone = site.zone(sensor.zone)
     bed = advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc)
-    bed, probe = notice(bed, probe, sensor, zone, site, garden.weather, now.utc)
+    others = [(each, garden.probes[each.id]) for each in site.probes_of(zone.id) if each.id != sensor.id]
+    watering = any(p.running for w in garden.plan.waterings if w.zone == zone.id for p in w.pulses)
+    bed, probe = notice(bed, probe, sensor, zone, site, garden.weather, now.utc, others, watering=watering)
     return replace(garden, beds={**garden.beds, zone.id: bed}, probes={**garden.probes, sensor.id: probe})
 
 
@@ -317,11 +322,12 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
         probe = garden.probes[sensor.id]
         heard = probe.at or probe.awaited_since
         if heard is not None and (now.utc - heard).total_seconds() > sensor.stale_after_s:
-            probe = replace(probe, trust=0.0, word="stale")
+            probe = replace(probe, word="stale")
             garden = replace(garden, probes={**garden.probes, sensor.id: probe})
         fault_id = f"{SENSOR_FAULT}{sensor.id}"
-        if probe.word in SENSOR_TROUBLE and fault_id not in garden.faults:
-            garden, notes = _with_fault(garden, fault_id, _sensor_trouble(sensor.id, probe, site), now)
+        known = garden.faults.get(fault_id)
+        if probe.word in TROUBLES and (known is None or now.utc - known.since >= SAID_ANEW):
+            garden, notes = _with_fault(garden, fault_id, trouble_said(sensor.id, probe, site.timezone), now)
             actions += notes
         elif probe.word == "good" and fault_id in garden.faults:
             garden = _without_fault(garden, fault_id)
@@ -332,18 +338,6 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
         garden, notes = _with_fault(garden, "forecast", said, now)
         actions += notes
     return garden, actions
-
-
-def _sensor_trouble(name: str, probe: Probe, site: Site) -> str:
-    if probe.at is None:
-        return f"{name} has not been heard yet; look at its topic in the config, and at its radio."
-    at = f"{probe.at.astimezone(site.timezone):%a %H:%M}"
-    return {
-        "noisy": f"{name} jumps about far more than its error; it is followed only a little.",
-        "stuck": f"{name} has not moved at all, not even with water; it is not believed until it does.",
-        "stale": f"{name} has been silent since {at}; the balance carries on without it.",
-        "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",
-    }[probe.word]
 
 
 def _with_fault(

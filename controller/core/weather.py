@@ -29,26 +29,35 @@ from controller.core.site import MonthNormal, Site
 Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
 
 FRESH_H = 48.0
-"""A forecast older than this is called aged. Its days are still the best there is until they are past."""
+"""A forecast older than this is called aged. Its days are still the best there is until they are past (common practice,
+no source)."""
 
 KEPT_DAYS = 40
+"""Days remembered: the Excess Heat Factor needs 33."""
 FORECAST_DAYS_MOST = 16
+"""What weather services give at most."""
 RECENT_DAYS = 5
+"""Without a forecast, a day is expected to be like the mean of so many before it (common practice, no source)."""
 WHOLE_DAY_H = 20
-"""Fewer hours than this do not show a day's maximum and minimum for sure."""
+"""Fewer hours than this do not show a day's maximum and minimum for sure (common practice, no source)."""
 
 MAST_M = 10.0
+"""Height at which services tell the wind (WMO-No. 8, from memory)."""
 
 BIAS_PACE = 0.1
-"""A place's difference from the forecast is learnt over about ten days, and held within BIAS_MOST_C."""
+"""A place's difference from the forecast is learnt over about ten days, and held within BIAS_MOST_C (both: common
+practice, no source)."""
 BIAS_MOST_C = 4.0
 CLIMATE_LEAST_DAYS = 365
+"""Days from which the 95th percentile of their means is worth something (common practice, no source)."""
 WARM_DAYS_K = 3.0
+"""By how much that percentile tops the mean of the warmest month (common practice, no source)."""
 
 VAPOUR_KPA_MOST, WIND_M_S_MOST, SOLAR_MJ_M2_MOST = 10.0, 60.0, 50.0
-"""Daily means and sums beyond these are not of this Earth, even if each of their hours was."""
+"""Daily means and sums beyond these are not of this Earth, even if each of their hours was (common practice, no
+source)."""
 TEMPERATURE_C_LEAST, TEMPERATURE_C_MOST, SPAN_K_MOST = -50.0, 60.0, 50.0
-"""Nor are temperatures beyond these, or a day that spans more."""
+"""Nor are temperatures beyond these, or a day that spans more (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +105,8 @@ class WeatherBook:
     hours: what was last said of the hours of that forecast's first two days. A later forecast begins in the middle of
     a day, and the rain of its morning must not be forgotten over it.
     bias_max_c, bias_min_c: by how much the site's own thermometer tops the forecast, learnt from its days; learnt_to:
-    the last of them. climate: how many days had which daily mean temperature, in whole degC.
+    the last of them. climate: how many days had which daily mean temperature, in whole degC. excess_heat: how many had
+    which positive Excess Heat Factor, in whole degC2; excess_heat_to: the last day that was looked at for it.
     """
 
     forecast: dict[date, DayWeather] = field(default_factory=dict)
@@ -108,6 +118,8 @@ class WeatherBook:
     bias_min_c: float = 0.0
     learnt_to: date | None = None
     climate: dict[int, int] = field(default_factory=dict)
+    excess_heat: dict[int, int] = field(default_factory=dict)
+    excess_heat_to: date | None = None
     hours: tuple[Hour, ...] = ()
 
 
@@ -156,6 +168,12 @@ def take_rain(book: WeatherBook, rain_mm: float, at: datetime, timezone: tzinfo)
     """The book with what the site's rain gauge has caught since its last report."""
     seen = _measured(book, local_date(at, timezone))
     return _with_measured(book, replace(seen, rain_mm=(seen.rain_mm or 0.0) + rain_mm))
+
+
+def forget_place(book: WeatherBook) -> WeatherBook:
+    """The book with nothing learnt of how the place differs from its forecast: its thermometer was moved, or replaced.
+    The climate stays known."""
+    return replace(book, bias_max_c=0.0, bias_min_c=0.0)
 
 
 def none_after(book: WeatherBook, today: date, now: datetime) -> WeatherBook:

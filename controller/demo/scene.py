@@ -19,6 +19,7 @@ from controller.core.heat import spells
 from controller.core.jobs import jobs
 from controller.core.moment import Now, local_date, local_midnight
 from controller.core.plants import plants_on
+from controller.core.quality import trust
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, sun_on, weather_on
 from controller.report.views import weather_view
@@ -173,7 +174,7 @@ class Scene:
         for cell in range(self._size.gauge):
             colour = MOIST if full >= easy else EMBER
             bar.append("━" if cell < filled else "╌", colour if cell < filled else EARTH)
-        trusted = [garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id]
+        trusted = [trust(s, garden.probes[s.id], bed.estimate, now) for s in site.probes_of(zone.id)]
         note = "no probe" if not trusted else ("probe not believed" if max(trusted) == 0.0 else "")
         bar.append(f" {full * available_mm:3.0f} of {available_mm:2.0f} mm", "")
         if not self._size.notes:

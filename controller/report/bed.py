@@ -1,6 +1,7 @@
-"""What is particular to one bed, in plain words: what it has taught, and what hands have changed of it.
+"""What is particular to one bed, in plain words: what it has taught, how far its probes are trusted, and what hands
+have changed of it. And what the place has taught beside its forecast.
 
-What it has taught is in its estimate. What hands have changed is folded again from the jobs reported done, so that
+What a bed has taught is in its estimate. What hands have changed is folded again from the jobs reported done, so that
 it can be told for any day that the journal knows, with the hour since when.
 """
 
@@ -9,9 +10,11 @@ from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 
 from controller.core.estimate import Estimate
-from controller.core.garden import Need
+from controller.core.garden import Garden, Need
 from controller.core.hands import MULCH_BACK, POTS_MOVED, SHADE_UP, after_job
 from controller.core.site import Site, Zone
+from controller.core.weather import WeatherBook
+from controller.report.views import together, trusts
 from controller.shells.journal import JournalReader
 
 SEASON = timedelta(days=200)
@@ -19,6 +22,18 @@ SEASON = timedelta(days=200)
 TELLS = 0.02
 """A learnt factor nearer to 1 than this is not worth a word."""
 TELLS_M3_M3 = 0.005
+TELLS_K = 0.25
+"""A learnt difference in temperature smaller than this is not worth a word."""
+
+WORDS: Mapping[str, str] = {
+    "new": "has not been heard yet",
+    "noisy": "is noisy",
+    "doubtful": "disagrees with the balance and is not followed",
+    "disagreeing": "disagrees with another probe and is not followed",
+    "jumped": "has jumped and is not followed",
+    "stuck": "is stuck and not followed",
+    "stale": "is silent",
+}
 
 SAID: Mapping[str, str] = {
     SHADE_UP: "Its shade is up",
@@ -41,6 +56,35 @@ def learnt_said(zone: Zone, site: Site, estimate: Estimate) -> str:
         *(_offset_said(probe, estimate.offset(probe)) for probe in estimate.probes),
     ]
     return f"Learnt of this bed so far: {', '.join(parts[:-1])}, and {parts[-1]}."
+
+
+def trust_said(site: Site, garden: Garden, zone: Zone, now: datetime) -> str | None:
+    """How far the zone's probes are trusted at `now`, in a sentence; None for a zone without one."""
+    probes = site.probes_of(zone.id)
+    if not probes:
+        return None
+    trusted = trusts(site, garden, zone, now)
+    parts = []
+    for probe in probes:
+        word = WORDS.get(garden.probes[probe.id].word)
+        parts.append(f"{probe.id} {trusted[probe.id]:.2f}" + (f" (it {word})" if word else ""))
+    whole = together(site, zone, trusted)
+    both = f"; together {whole:.2f}" if whole is not None and len(probes) > 1 else ""
+    return f"Trust in its probes, from 0 to 1: {', '.join(parts)}{both}."
+
+
+def place_said(site: Site, book: WeatherBook) -> str | None:
+    """What the site's own thermometer has taught of the place, in a sentence; None where it has none."""
+    if not any(sensor.kind == "air temperature" for sensor in site.sensors):
+        return None
+    parts = [
+        f"{part} {abs(bias_c):.1f} °C {'warmer' if bias_c > 0.0 else 'cooler'}"
+        for part, bias_c in (("days", book.bias_max_c), ("nights", book.bias_min_c))
+        if abs(bias_c) >= TELLS_K
+    ]
+    if not parts:
+        return "By its own thermometer the place is as warm as its forecast."
+    return f"By its own thermometer the place has {' and '.join(parts)} than forecast; this is allowed for."
 
 
 def _beside(factor: float) -> str:

@@ -12,14 +12,15 @@ from datetime import date, datetime
 from types import MappingProxyType
 from typing import Any
 
-from controller.core.garden import Bed, DayLedger, Figure, Need, Purpose, Watering
-from controller.core.moment import day_bounds, local_midnight
+from controller.core.garden import Bed, DayLedger, Figure, Garden, Need, Purpose, Watering
+from controller.core.moment import Now, day_bounds, local_midnight
 from controller.core.need import TENDER
 from controller.core.plants import Plants, is_tender, plants_on
 from controller.core.site import Site, Zone
 from controller.core.soil import day_demand_mm
+from controller.core.step import fit_to_site
 from controller.core.weather import Basis, DayWeather, WeatherBook
-from controller.report.bed import hands_said, hands_then, learnt_said, saved_by_shade_said
+from controller.report.bed import hands_said, hands_then, learnt_said, place_said, saved_by_shade_said, trust_said
 from controller.report.given import Watered, assembled, cut_from
 from controller.report.history import DayPast, days_past
 from controller.report.planned import Planned, PlanRead, planned, plans_of
@@ -113,7 +114,7 @@ def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explana
         *_words(reader, site, zone, day),
         *(_ledger_said(past.day) if past is not None else ()),
         *(hands_said(site, states) if past is not None else ()),
-        *([learnt_said(zone, site, past.bed.estimate)] if past is not None else ()),
+        *(_learnt(site, zone, past) if past is not None else ()),
     ]
     steps = _numbers(zone, quiet) if quiet is not None else ()
     ledger = past.day.ledger if past is not None else None
@@ -518,10 +519,13 @@ def _place(name: str) -> tuple[int, int]:
 
 @dataclass(frozen=True, slots=True)
 class _Past:
-    """A day's ledger, and the bed as it is now: what was learnt of it by now is told of earlier days too."""
+    """A day's ledger, and the bed and the garden as they are now, which is as_of: what was learnt by now is told of
+    earlier days too."""
 
     day: DayPast
     bed: Bed
+    garden: Garden
+    as_of: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -585,11 +589,22 @@ def _plants(zone: Zone, site: Site, day: date, made: Sequence[PlanRead], states:
 
 def _past(reader: JournalReader, site: Site, zone: Zone, day: date) -> _Past | None:
     last = reader.garden()
-    bed: Bed | None = last[0].beds.get(zone.id) if last is not None else None
-    if bed is None:
+    if last is None or zone.id not in last[0].beds:
         return None
+    garden = fit_to_site(site, last[0], Now(0.0, last[1]))
+    bed = garden.beds[zone.id]
     past = next((past for past in days_past(reader, site, bed, day) if past.ledger.day == day), None)
-    return _Past(past, bed) if past is not None else None
+    return _Past(past, bed, garden, last[1]) if past is not None else None
+
+
+def _learnt(site: Site, zone: Zone, past: _Past) -> list[str]:
+    """What bed and place have taught, and how far the probes are trusted."""
+    said = [
+        learnt_said(zone, site, past.bed.estimate),
+        trust_said(site, past.garden, zone, past.as_of),
+        place_said(site, past.garden.weather),
+    ]
+    return [each for each in said if each is not None]
 
 
 def _clock(site: Site, at: datetime) -> str:

@@ -24,7 +24,7 @@ from controller.core.moment import Now, day_bounds, local_date
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, weather_on
 from controller.report import chart
-from controller.report.bed import hands_said, hands_then, learnt_said
+from controller.report.bed import hands_said, hands_then, learnt_said, place_said, trust_said
 from controller.report.explain import Decision, Step, count, decision, glued, purpose_and_why
 from controller.report.given import Total, Watered, assembled, total
 from controller.report.history import curve, days_past
@@ -122,6 +122,7 @@ def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:
         if known
         else "No forecast and no measurement: the season's usual weather is assumed.",
         "hot": bool(heat),
+        "learnt": place_said(site, garden.weather),
         "days": [(date.fromisoformat(day["day"]), day) for day in view["days"]] if known else [],
     }
 
@@ -174,7 +175,7 @@ def _zone(
     return ZonePage(
         zone=zone,
         state=state,
-        sentences=(*_sentences(garden, zone, view), *hands_said(site, states)),
+        sentences=(*_sentences(site, garden, zone, view, now), *hands_said(site, states)),
         learnt=learnt_said(zone, site, garden.beds[zone.id].estimate),
         core=chart.core(
             full, easy_mm / all_mm, f"Ground of {zone.name}: {100 * full:.0f} % of its water is there"
@@ -198,7 +199,9 @@ def _state(missing_mm: float, easy_mm: float, open_now: bool) -> str:
     return "enough" if missing_mm <= easy_mm else "thirsty"
 
 
-def _sentences(garden: Garden, zone: Zone, view: dict[str, Any]) -> tuple[str, ...]:
+def _sentences(
+    site: Site, garden: Garden, zone: Zone, view: dict[str, Any], now: datetime
+) -> tuple[str, ...]:
     missing_mm, all_mm, easy_mm = (
         view[key] for key in ("depletion_mm", "available_mm", "readily_available_mm")
     )
@@ -222,13 +225,8 @@ def _sentences(garden: Garden, zone: Zone, view: dict[str, Any]) -> tuple[str, .
     coming = view["next_watering"]
     if coming is not None:
         said.append(f"Next: {datetime.fromisoformat(coming['start']):%A %H:%M}, {coming['litres']:.0f} L.")
-    doubted = [
-        sensor
-        for sensor, trust in view["trust"].items()
-        if trust < 0.5 and garden.probes[sensor].word != "new"
-    ]
-    said += [f"Its sensor {sensor} is not believed now." for sensor in doubted]
-    return tuple(said)
+    trusted = trust_said(site, garden, zone, now)
+    return tuple(said) if trusted is None else (*said, trusted)
 
 
 def _picture(

@@ -3,17 +3,19 @@
 Pure: (site, garden, now) in, dicts out, shaped as `controller.messages` describes them.
 """
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
 from controller.core.garden import Bed, Garden, Watering
-from controller.core.heat import spells
+from controller.core.heat import percentile_85_c2, spells, with_excess_heat
 from controller.core.interlock import hold_on
 from controller.core.jobs import Job, jobs
 from controller.core.moment import Now, local_date
 from controller.core.plants import plants_on
+from controller.core.quality import trust, trust_together
 from controller.core.site import Site, Zone
-from controller.core.weather import days_ahead, et0_of
+from controller.core.weather import days_ahead, et0_of, percentile_95_c
 
 DAYS_SHOWN = 7
 
@@ -79,6 +81,7 @@ def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
     learnt = bed.estimate
     coming = next_of(garden, zone.id)
     hold = hold_on(garden.holds, zone.id)
+    trusted = trusts(site, garden, zone, now)
     return {
         "id": zone.id,
         "name": zone.name,
@@ -93,13 +96,27 @@ def zone_view(site: Site, garden: Garden, zone: Zone, now: datetime) -> View:
         "last_watering": _last_view(site, bed),
         "held": hold is not None,
         "held_until": _local(site, hold.until) if hold and hold.until else None,
-        "trust": {s.id: garden.probes[s.id].trust for s in site.sensors if s.zone == zone.id},
+        "trust": trusted,
+        "trust_together": together(site, zone, trusted),
         "learnt": {
             "demand_factor": learnt.demand_factor,
             "store_factor": learnt.holds_factor,
             "probe_offsets_m3_m3": {probe: learnt.offset(probe) for probe in learnt.probes},
         },
     }
+
+
+def trusts(site: Site, garden: Garden, zone: Zone, now: datetime) -> dict[str, float]:
+    """How far each sensor of a zone is to be trusted, 0 to 1, to a hundredth: finer would be news without news."""
+    estimate = garden.beds[zone.id].estimate
+    mine = (sensor for sensor in site.sensors if sensor.zone == zone.id)
+    return {sensor.id: round(trust(sensor, garden.probes[sensor.id], estimate, now), 2) for sensor in mine}
+
+
+def together(site: Site, zone: Zone, trusted: Mapping[str, float]) -> float | None:
+    """How far a zone's moisture probes are to be trusted together, 0 to 1; None if it has none."""
+    whole = trust_together([trusted[sensor.id] for sensor in site.probes_of(zone.id)])
+    return None if whole is None else round(whole, 2)
 
 
 def next_of(garden: Garden, zone_id: str) -> Watering | None:
@@ -172,12 +189,15 @@ def weather_view(site: Site, garden: Garden, now: datetime) -> View:
     book = garden.weather
     today = local_date(now, site.timezone)
     days = days_ahead(book, site, today, now, DAYS_SHOWN)
-    found = spells(days, site.heat.hot_day_c)
+    # The factor of the last day needs the two days after it.
+    beyond = days_ahead(book, site, today, now, DAYS_SHOWN + 2)
+    found = with_excess_heat(spells(days, site.heat.hot_day_c), beyond, book, site)
     said = "No hot day in sight."
     if found:
         first = found[0]
         span = f"on {first.first:%A}" if first.days == 1 else f"from {first.first:%A} to {first.last:%A}"
-        said = f"Heat {span}, up to {first.peak_c:.0f} °C."
+        character = f"; {first.character}" if first.character else ""
+        said = f"Heat {span}, up to {first.peak_c:.0f} °C{character}."
     return {
         "source": book.source or "none",
         "issued": _local(site, book.issued) if book.issued else None,
@@ -194,6 +214,22 @@ def weather_view(site: Site, garden: Garden, now: datetime) -> View:
             }
             for day in days
         ],
+        "spells": [
+            {
+                "first": spell.first.isoformat(),
+                "last": spell.last.isoformat(),
+                "peak_c": spell.peak_c,
+                "ehf_c2": spell.ehf_c2,
+                "severity": spell.severity,
+            }
+            for spell in found
+        ],
+        "learnt": {
+            "tmax_bias_c": book.bias_max_c,
+            "tmin_bias_c": book.bias_min_c,
+            "t95_c": percentile_95_c(book, site),
+            "ehf85_c2": percentile_85_c2(book, site),
+        },
     }
 
 

@@ -176,6 +176,8 @@ class HeatTable(Table):
     """Also judge a spell by the Excess Heat Factor, against the climate of the place."""
     t95_c: Annotated[float, Field(ge=0, le=45)] | None = None
     """95th percentile of the daily mean temperature over all days of some thirty years; absent: learnt."""
+    ehf85_c2: Annotated[float, Field(ge=0.1, le=1000)] | None = None
+    """85th percentile of the positive Excess Heat Factors of those years, degC squared; absent: learnt."""
 
 
 class WindowTable(Table):

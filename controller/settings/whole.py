@@ -77,7 +77,7 @@ class Settings(Table):
             sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
             heat=Heat(
                 self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before,
-                self.heat.ehf, self.heat.t95_c, self.heat.hot_night_c,
+                self.heat.ehf, self.heat.t95_c, self.heat.hot_night_c, self.heat.ehf85_c2,
             ),
             watering=Watering(
                 dawn_margin_min=watering.dawn_margin_min,

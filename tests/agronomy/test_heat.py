@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.agronomy.heat import HEAT_LIMITS, daily_mean_c, excess_heat, hot_spells
+from controller.agronomy.heat import HEAT_LIMITS, Severity, daily_mean_c, excess_heat, hot_spells, severity
 
 from .printed import printed
 
@@ -38,6 +38,33 @@ def test_excess_heat_factor(day: int) -> None:
 @pytest.mark.published(source="Nairn & Fawcett 2013: the mean uses the minimum after the maximum")
 def test_daily_mean() -> None:
     assert daily_mean_c(40.0, 24.0) == 32.0
+
+
+@pytest.mark.published(source="Nairn & Fawcett 2015: severe from EHF85 on, low below; nought or less is no heat wave")
+@pytest.mark.parametrize(
+    ("factor", "expected"), [(-0.1, None), (0.0, None), (0.1, "low"), (19.9, "low"), (20.0, "severe"), (59.9, "severe")]
+)
+def test_severity(factor: float, expected: Severity | None) -> None:
+    assert severity(factor, 20.0) == expected
+
+
+@pytest.mark.published(source="Nairn & Fawcett 2015: extreme from 3 x EHF85 on (the factor from memory)")
+@pytest.mark.parametrize(("ehf85", "least"), [(20.0, 60.0), (8.0, 24.0), (33.5, 100.5)])
+def test_extreme_severity(ehf85: float, least: float) -> None:
+    assert severity(least, ehf85) == "extreme"
+    assert severity(least - 0.1, ehf85) == "severe"
+
+
+@pytest.mark.published(source="computed from Nairn, Ostendorf & Bi 2018, forward form, T95 27.0; classes by EHF85 15.0")
+def test_severity_of_the_worked_series() -> None:
+    classes = [severity(excess_heat(SERIES, 30 + day, 27.0).factor, 15.0) for day in range(8)]
+    assert classes == ["low", "severe", "extreme", "severe", "low", None, None, None]
+
+
+@pytest.mark.parametrize("ehf85", [0.0, -4.0, float("nan")])
+def test_severity_needs_a_percentile_above_nought(ehf85: float) -> None:
+    with pytest.raises(ValueError, match="85th percentile"):
+        severity(10.0, ehf85)
 
 
 @pytest.mark.parametrize("first", [29, 38])

@@ -76,6 +76,28 @@ def test_it_is_readable(call: Call) -> None:
     assert "one watering may refill it whole without sinking below the roots" in text
 
 
+def test_what_the_garden_has_taught_is_told_from_the_journal(call: Call, config: Path) -> None:
+    told = json.loads(call("check", "--json").out)["learnt"]
+    text = " ".join(told)
+    assert "By its own thermometer the place" in text
+    tomatoes = r"Tomatoes: Learnt of this bed so far: .* Trust in its probes, from 0 to 1: tomatoes-probe \d\.\d\d"
+    assert re.search(tomatoes, text)
+    assert "Trust in its probes" in " ".join(call("check").out.split())
+
+
+def test_a_garden_that_has_not_run_yet_has_taught_nothing(call: Call, tmp_path: Path) -> None:
+    assert json.loads(call("check", "--json", "--journal", str(tmp_path / "none.sqlite")).out)["learnt"] == []
+
+
+def test_a_journal_that_cannot_be_read_is_said_and_the_config_is_still_good(call: Call, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.sqlite"
+    broken.write_text("no database")
+    said = call("check", "--json", "--journal", str(broken))
+    assert said.code == 0
+    (told,) = json.loads(said.out)["learnt"]
+    assert told.startswith("What was learnt so far cannot be told: ")
+
+
 def test_what_is_allowed_but_odd_is_said(call: Call, config: Path) -> None:
     text = config.read_text().replace("[heat]\n", "[heat]\n").replace("hot_day_c = 37", "hot_day_c = 27")
     config.write_text(text)

@@ -2,16 +2,17 @@
 
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from unittest.mock import ANY
 
 import pytest
 from pydantic import TypeAdapter
 
 from controller.core.actions import Action, Answer, Close, Note, Open
-from controller.core.events import Ask, GuardLost, GuardReady, Started, Verb
+from controller.core.events import Ask, GuardLost, GuardReady, Reading, Started, Verb
 from controller.core.garden import Garden
 from controller.core.moment import local_midnight
 from controller.core.plan import sunrise_of
-from controller.core.site import Hours, Site, Zone
+from controller.core.site import Hours, Sensor, Site, Zone
 from controller.core.site import Watering as Rules
 from controller.core.soil import believed
 from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
@@ -295,3 +296,52 @@ def test_every_ask_is_written_down_for_good_before_life_goes_on() -> None:
     for wish in (Ask("a", "stop"), Ask("b", "hold"), Ask("c", "water", "leeks")):
         notes = [a for a in garden.tell(wish) if isinstance(a, Note) and a.kind == "ask"]
         assert [(n.lasting, n.facts["id"]) for n in notes] == [(True, wish.id)]
+
+
+# Relearn ------------------------------------------------------------------------------------------
+
+
+def taught(garden: Garden) -> Garden:
+    """The garden with something learnt of each bed and of the place."""
+    beds = {
+        zone: replace(bed, estimate=replace(bed.estimate, mean=(bed.depletion_mm, 0.2, -0.1)))
+        for zone, bed in garden.beds.items()
+    }
+    return replace(garden, beds=beds, weather=replace(garden.weather, bias_max_c=2.0, bias_min_c=-1.0, climate={20: 9}))
+
+
+def test_one_bed_forgets_and_the_rest_and_the_place_do_not() -> None:
+    begun = life()
+    begun.garden = taught(begun.garden)
+    assert ask(begun, "relearn", zone="beans") == Answer(ANY, True, "Beans begins anew from the tables.")
+    factors = {zone: bed.estimate.demand_factor for zone, bed in begun.garden.beds.items()}
+    assert factors["beans"] == pytest.approx(1.0)
+    assert factors["tomatoes"] == pytest.approx(1.22, abs=0.01)
+    assert begun.garden.weather.bias_max_c == 2.0
+
+
+def test_the_whole_site_forgets_its_beds_and_its_place_but_not_its_climate() -> None:
+    begun = life()
+    begun.garden = taught(begun.garden)
+    answer = ask(begun, "relearn")
+    assert answer.said == "All zones begin anew from the tables, and the place from its forecast."
+    assert {bed.estimate.demand_factor for bed in begun.garden.beds.values()} == {1.0}
+    book = begun.garden.weather
+    assert (book.bias_max_c, book.bias_min_c, book.climate) == (0.0, 0.0, {20: 9})
+
+
+def test_a_probe_that_was_moved_begins_anew_with_its_bed() -> None:
+    probe, other = Sensor("probe", "moisture", "tomatoes"), Sensor("other", "moisture", "beans")
+    begun = life(replace(SITE, sensors=(probe, other)))
+    for hour in range(3):
+        begun.until(NOON + hour * HOUR)
+        begun.tell(Reading("probe", 0.20 if hour < 2 else 0.45, NOON + hour * HOUR))
+        begun.tell(Reading("other", 0.20, NOON + hour * HOUR))
+    words = {name: probe.word for name, probe in begun.garden.probes.items()}
+    assert words == {"probe": "jumped", "other": "good"}
+    ask(begun, "relearn", zone="tomatoes")
+    words = {name: probe.word for name, probe in begun.garden.probes.items()}
+    assert words == {"probe": "new", "other": "good"}
+    begun.until(NOON + 3 * HOUR)
+    begun.tell(Reading("probe", 0.45, NOON + 3 * HOUR))
+    assert begun.garden.probes["probe"].word != "jumped"

@@ -330,7 +330,7 @@ def test_a_probe_that_agrees_changes_nothing_but_the_doubt() -> None:
     bed, probe = told(a_bed(8.0, 3.0), 8.0)
     assert bed.depletion_mm == pytest.approx(8.0)
     assert bed.sd_mm < 3.0
-    assert (probe.word, probe.trust) == ("good", 1.0)
+    assert probe.word == "good"
 
 
 def test_sixty_readings_in_an_hour_count_little_more_than_one() -> None:
@@ -348,22 +348,6 @@ def test_a_wild_reading_corrects_nothing_and_one_that_agrees_again_does() -> Non
     bed, probe = told(bed, 3.0, probe)
     assert probe.word == "good"
     assert bed.depletion_mm > 2.0
-
-
-def test_a_probe_that_never_moves_is_stuck_until_it_moves() -> None:
-    bed = lived(a_bed(8.0), 25.0)
-    frozen = Probe(value=moisture(3.0), at=bed.as_of, same_since=START)
-    after, probe = notice(bed, frozen, PROBE, ZONE, SITE, BOOK, bed.as_of)
-    assert (after, probe.word, probe.trust) == (bed, "stuck", 0.0)
-    _, probe = told(bed, bed.depletion_mm, probe)
-    assert probe.word == "good"
-
-
-def test_a_probe_that_sleeps_through_a_soak_is_stuck() -> None:
-    soaked = replace(wet(a_bed(12.0), ZONE, 12.0, START + 2 * HOUR), last_litres=120.0, as_of=START + 5 * HOUR)
-    asleep = Probe(value=moisture(12.0), at=soaked.as_of, same_since=START)
-    after, probe = notice(soaked, asleep, PROBE, ZONE, SITE, BOOK, soaked.as_of)
-    assert (after.depletion_mm, probe.word) == (soaked.depletion_mm, "stuck")
 
 
 def test_a_probe_without_a_word_changes_nothing() -> None:

@@ -4,21 +4,32 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from controller.core.estimate import meet, new_estimate
-from controller.core.garden import Bed, Need
+from controller.core.garden import Bed, Garden, Need, Probe
 from controller.core.hands import SHADE_UP
 from controller.core.moment import Now
 from controller.core.need import dawn_need, view
+from controller.core.quality import NOISY
+from controller.core.site import Sensor
 from controller.core.soil import believed
 from controller.core.step import new_garden
-from controller.core.weather import DayWeather, WeatherBook
-from controller.report.bed import hands_said, hands_then, learnt_said, saved_by_shade_said
+from controller.core.weather import DayWeather, Measured, WeatherBook
+from controller.messages import WeatherView, ZoneView
+from controller.report.bed import (
+    hands_said,
+    hands_then,
+    learnt_said,
+    place_said,
+    saved_by_shade_said,
+    trust_said,
+)
 from controller.report.explain import explain
 from controller.report.page import render_page
-from controller.report.views import zone_view
+from controller.report.views import weather_view, zone_view
 from controller.shells.journal import reading
 from tests.report.papers import DAWN, DAY, NOON, Paper, a_soak
 from tests.report.weeks import demo_site
@@ -50,6 +61,92 @@ def test_a_bed_like_the_tables_says_so() -> None:
 def test_a_bed_without_a_probe_teaches_nothing() -> None:
     assert learnt_said(HERBS, SITE, new_estimate(3.0, 1.0)).startswith("It has no probe")
     assert "has not been heard" in learnt_said(TOMATOES, SITE, new_estimate(3.0, 1.0))
+
+
+def heard_of(value: float = 0.1, **doubts: Any) -> Garden:
+    """The demo's garden with a word of its tomatoes' probe, at noon."""
+    garden = new_garden(SITE, NOON)
+    probe = Probe(value=value, at=NOON.utc, word="good")
+    return replace(garden, probes={**garden.probes, "tomatoes-probe": replace(probe, **doubts)})
+
+
+def test_trust_is_told_as_a_number_and_why_it_is_low() -> None:
+    assert trust_said(SITE, heard_of(), TOMATOES, NOON.utc) == "Trust in its probes, from 0 to 1: tomatoes-probe 1.00."
+    later = NOON.utc + timedelta(seconds=SITE.sensor("tomatoes-probe").stale_after_s / 2)
+    assert trust_said(SITE, heard_of(), TOMATOES, later) == "Trust in its probes, from 0 to 1: tomatoes-probe 0.80."
+    said = trust_said(SITE, heard_of(word="stuck"), TOMATOES, NOON.utc)
+    assert said == "Trust in its probes, from 0 to 1: tomatoes-probe 0.00 (it is stuck and not followed)."
+    assert trust_said(SITE, heard_of(), HERBS, NOON.utc) is None
+
+
+def test_two_probes_are_trusted_together() -> None:
+    site = replace(SITE, sensors=(*SITE.sensors, Sensor("second", "moisture", "tomatoes")))
+    garden = heard_of(rough=NOISY)
+    garden = replace(garden, probes={**garden.probes, "second": garden.probes["tomatoes-probe"]})
+    said = trust_said(site, garden, TOMATOES, NOON.utc)
+    assert said == "Trust in its probes, from 0 to 1: tomatoes-probe 0.50, second 0.50; together 0.75."
+    shown = zone_view(site, garden, TOMATOES, NOON.utc)
+    assert (shown["trust"], shown["trust_together"]) == ({"tomatoes-probe": 0.5, "second": 0.5}, 0.75)
+    assert zone_view(site, garden, HERBS, NOON.utc)["trust_together"] is None
+    ZoneView.model_validate(shown)
+
+
+@pytest.mark.parametrize(
+    ("warmer", "cooler", "said"),
+    [
+        (1.44, -0.8, "has days 1.4 °C warmer and nights 0.8 °C cooler than forecast; this is allowed for."),
+        (0.1, 0.9, "has nights 0.9 °C warmer than forecast; this is allowed for."),
+        (0.1, -0.2, "is as warm as its forecast."),
+    ],
+)
+def test_what_the_place_has_taught_is_told(warmer: float, cooler: float, said: str) -> None:
+    book = WeatherBook(bias_max_c=warmer, bias_min_c=cooler)
+    assert place_said(SITE, book) == f"By its own thermometer the place {said}"
+
+
+def test_a_place_without_a_thermometer_has_taught_nothing() -> None:
+    site = replace(SITE, sensors=tuple(each for each in SITE.sensors if each.kind != "air temperature"))
+    assert place_said(site, WeatherBook(bias_max_c=2.0)) is None
+
+
+def test_the_weather_topic_shows_what_the_place_has_taught() -> None:
+    garden = replace(new_garden(SITE, NOON), weather=WeatherBook(bias_max_c=1.5, bias_min_c=-0.5, excess_heat={9: 40}))
+    shown = WeatherView.model_validate(weather_view(SITE, garden, NOON.utc))
+    assert shown.learnt is not None
+    assert (shown.learnt.tmax_bias_c, shown.learnt.tmin_bias_c, shown.learnt.ehf85_c2) == (1.5, -0.5, 9.0)
+
+
+def test_the_weather_topic_names_the_class_of_a_heat_wave() -> None:
+    site = replace(SITE, heat=replace(SITE.heat, t95_c=26.0, ehf85_c2=20.0))
+    past = {
+        day: Measured(day, 28.0, 14.0, readings=24, first=at, last=at + timedelta(hours=23))
+        for n in range(1, 36)
+        for at in [NOON.utc - timedelta(days=n, hours=11)]
+        for day in [at.date()]
+    }
+    ahead = {
+        day: DayWeather(day, 41.0 if n in (1, 2, 3) else 30.0, 20.0, "forecast")
+        for n in range(12)
+        for day in [NOON.utc.date() + timedelta(days=n)]
+    }
+    garden = replace(new_garden(site, NOON), weather=WeatherBook(ahead, past, "invented", NOON.utc))
+    shown = WeatherView.model_validate(weather_view(site, garden, NOON.utc))
+    # Three days of 30.5 degC: 4.5 over T95, and 9.5 or so over the month before.
+    assert [spell.severity for spell in shown.spells] == ["severe"]
+    assert shown.spells[0].ehf_c2 == pytest.approx(4.5 * 9.5, rel=0.05)
+    assert shown.said == "Heat from Tuesday to Thursday, up to 41 °C; a severe heat wave for the place."
+
+
+def test_page_and_why_tell_trust_and_place(tmp_path: Path) -> None:
+    paper = Paper(tmp_path)
+    paper.plan(DAWN, a_soak("tomatoes"))
+    with reading(paper.done()) as reader:
+        told = " ".join(explain(SITE, reader, TOMATOES, DAY).sentences)
+        page = render_page(SITE, heard_of(), reader, NOON)
+    assert "Trust in its probes, from 0 to 1: tomatoes-probe 0.00 (it has not been heard yet)." in told
+    assert "By its own thermometer the place is as warm as its forecast." in told
+    assert "tomatoes-probe 1.00" in page.replace("\N{NO-BREAK SPACE}", " ")
+    assert "By its own thermometer the place" in page.replace("\N{NO-BREAK SPACE}", " ")
 
 
 # Hands ----------------------------------------------------------------------------------------------

@@ -321,8 +321,8 @@ def test_leaching_has_an_end() -> None:
 
 def test_heat_is_as_given_and_the_climate_left_to_be_learnt() -> None:
     assert loaded(GOOD).build().heat == Heat(37.0, 26.0, 2, ehf=True, t95_c=None, hot_night_c=21.0)
-    text = edited("mild_day_c = 26", "mild_day_c = 26\nehf = false\nt95_c = 27.5\nhot_night_c = 22")
-    assert loaded(text).build().heat == Heat(37.0, 26.0, 2, ehf=False, t95_c=27.5, hot_night_c=22.0)
+    text = edited("mild_day_c = 26", "mild_day_c = 26\nehf = false\nt95_c = 27.5\nehf85_c2 = 18\nhot_night_c = 22")
+    assert loaded(text).build().heat == Heat(37.0, 26.0, 2, ehf=False, t95_c=27.5, hot_night_c=22.0, ehf85_c2=18.0)
 
 
 def test_normals_are_put_in_order() -> None:

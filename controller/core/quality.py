@@ -1,0 +1,315 @@
+"""Stage 1, of the probes: which reading may correct the balance, and how far each probe is to be trusted.
+
+Every check measures one thing that a sound probe hardly does, as a share of what it must not do. That share is a
+*doubt*: about 0 in a sound probe, 1 at the limit of the check. Past its limit the probe gets a word and a sentence and,
+unless it is only noisy, is not followed. Trust is made of the same doubts, so that it sinks before a probe fails:
+
+    trust = 1 / ((1 + d1^2) (1 + d2^2) ...)
+
+1 without any doubt, a half with one doubt at its limit, 0 while the probe is not followed. A zone with several probes
+is to be trusted unless all of them fail: 1 - (1 - trust 1) (1 - trust 2) ... (both forms: common practice, no source).
+
+The checks, the gravest first; range and silence are judged before a reading comes here:
+
+| word | what is measured | limit |
+|---|---|---|
+| stuck | hours without any change while the balance of its bed moved on | STUCK_H, or a watering slept through |
+| jumped | step from the last sound reading beyond what was drawn, with no water to explain it | JUMP_SDS |
+| disagreeing | distance from another probe of its bed; the one farther from the estimate is disbelieved | GATE_SD |
+| doubtful | distance from the estimate | GATE_SD |
+| noisy | mean square of its steps beside that of a sound probe | NOISY |
+
+Age (toward stale) and the learnt offset (toward its bound) are doubts without a word of their own here.
+
+Two probes of one bed that agree strengthen each other: what both say, and only both, is followed against the estimate.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, tzinfo
+
+from controller.core.estimate import OFFSET_MOST_SDS, OFFSET_SD, Estimate, Surprise, surprise
+from controller.core.garden import Probe, SensorWord
+from controller.core.moment import hours_between
+from controller.core.site import Sensor
+
+FOLLOWED: tuple[SensorWord, ...] = ("good", "noisy")
+TROUBLES: tuple[SensorWord, ...] = ("noisy", "doubtful", "disagreeing", "jumped", "stuck", "stale")
+
+NOISE_SHARE = 0.5
+"""Of a probe's stated error about half is noise from reading to reading; the rest is its own, and is learnt (common
+practice, no source)."""
+GATE_SD = 4.0
+"""A reading this many standard deviations from what was expected is doubted (common practice, no source; by chance
+alone one in sixteen thousand of a normal error)."""
+AGREE_SDS = 2.0
+"""Two probes within this many standard deviations of each other say the same (common practice, no source)."""
+COMPANY = timedelta(hours=2)
+"""A reading older than this says nothing about another probe's (common practice, no source)."""
+JUMP_SDS = 4.0
+"""A step this many times as large as a sound probe's steps is a jump (common practice, no source)."""
+JUMP_MEMORY = timedelta(hours=6)
+"""After so long a probe that stays where it jumped to is judged by the other checks alone: somebody may have watered by
+hand, or moved it (common practice, no source)."""
+NOISY = 8.0
+"""Mean square of a probe's steps beside a sound probe's 1, from which it is noisy (common practice, no source)."""
+SMOOTHING = 0.05
+"""Weight of the newest reading in what is averaged over readings (common practice, no source)."""
+STUCK_H = 24.0
+"""A probe that has not changed at all for so long is stuck, if its bed has moved (common practice, no source)."""
+COARSEST = 0.01
+"""Resolution of a probe whose steps nobody has seen yet [m3/m3]: whole percent, the coarsest that is common (common
+practice, no source)."""
+STIRS = 0.01
+"""A watering that changes the whole root zone by less than this may not reach the probe [m3/m3] (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """A reading, and what it is judged by.
+
+    value, at: the reading. estimate: of its bed; it has met the probe. field_capacity, least, most: of its soil, the
+    latter the bounds of what it can hold [m3/m3]; scale_mm: mm of depletion for one m3/m3. balance_mm: running balance
+    of the bed. watered, rained: such water may have reached the probe lately; watered_at: end of the last pulse.
+    soaking: factor on noise while that is on its way; again: the same because readings in quick succession share it.
+    """
+
+    value: float
+    at: datetime
+    estimate: Estimate
+    field_capacity: float
+    least: float
+    most: float
+    scale_mm: float
+    balance_mm: float
+    watered: bool
+    rained: bool
+    watered_at: datetime | None
+    soaking: float
+    again: float
+
+    def noise_sd(self, sensor: Sensor) -> float:
+        """Of one reading by itself [m3/m3]."""
+        return NOISE_SHARE * sensor.sd * self.soaking
+
+    def explains(self, step: float) -> bool:
+        """Whether water may be why a probe has moved. Rain may come and sink in at any hour of its day."""
+        return self.rained or (self.watered and step > 0.0)
+
+    def gap(self, sensor: Sensor, value: float, factor: float = 1.0) -> Surprise:
+        """How far a reading is from the estimate. factor: on its noise."""
+        noise_sd = factor * self.noise_sd(sensor)
+        return surprise(self.estimate, sensor.id, value, self.field_capacity, self.scale_mm, noise_sd)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A probe after the checks. noise_sd: how much noise its reading has as the estimate should take it [m3/m3].
+    seconded_by_m3_m3: how far the estimate must be off if two probes that agree are right; None if it need not be."""
+
+    probe: Probe
+    noise_sd: float
+    seconded_by_m3_m3: float | None = None
+
+
+def heard(probe: Probe, value: float, at: datetime) -> Probe:
+    """The probe with a newer reading, not judged yet."""
+    if probe.value is None or probe.at is None:
+        return replace(probe, value=value, at=at, same_since=at)
+    step = value - probe.value
+    if step == 0.0:
+        return replace(probe, at=at, same_since=probe.same_since or at, step=step)
+    finest = abs(step) if probe.finest is None else min(abs(step), probe.finest)
+    near = at - probe.at <= JUMP_MEMORY
+    return replace(probe, value=value, at=at, same_since=at, step=step if near else None, finest=finest)
+
+
+def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Sensor, Probe]] = ()) -> Judged:
+    """A probe's last reading looked at by every check; the gravest word that applies is the probe's.
+
+    others: the other moisture probes of the zone, with what they have said.
+    """
+    probe = _stirred(probe, sight)
+    rough = _rough(probe, sensor, sight)
+    noisy = rough > NOISY
+    # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
+    factor = sight.again * (math.sqrt(rough) if noisy else 1.0)
+    plain, gap = sight.gap(sensor, sight.value), sight.gap(sensor, sight.value, factor)
+    step = _step(probe, sensor, sight)
+    company = [_beside(sensor, plain, other, value, sight) for other, value in _in_company(others, sight)]
+    nearest = max((each for each in company if each.farther), key=lambda each: each.sds, default=None)
+    possible = _possible(sensor, sight)
+    jumped = step.sds > JUMP_SDS and not (possible and any(each.shares(step) for each in company))
+    seconded = gap.sds > GATE_SD and possible and any(each.seconds(plain) for each in company)
+    probe = replace(
+        probe,
+        rough=rough,
+        amiss=_smoothed(probe.amiss, plain.sds, 2.0 * GATE_SD),
+        still=_still(probe, sight),
+        apart=nearest.sds / GATE_SD if nearest is not None else 0.0,
+        against=nearest.sensor if nearest is not None and nearest.sds > GATE_SD else None,
+    )
+    word = _word(probe, jumped=jumped, doubtful=gap.sds > GATE_SD and not seconded)
+    if word in FOLLOWED:
+        probe = replace(probe, sound=sight.value, sound_at=sight.at, sound_mm=sight.balance_mm)
+    return Judged(replace(probe, word=word), factor * sight.noise_sd(sensor), abs(plain.by) if seconded else None)
+
+
+def trust(sensor: Sensor, probe: Probe, estimate: Estimate | None, now: datetime) -> float:
+    """How far a sensor is to be trusted at `now`, 0 (not at all: nothing follows it) to 1.
+
+    estimate: of its bed, which knows its offset; None for the site's own instruments, of which only the age tells.
+    """
+    if probe.at is None or probe.word not in FOLLOWED:
+        return 0.0
+    age = max(0.0, (now - probe.at).total_seconds()) / sensor.stale_after_s
+    if age > 1.0:
+        return 0.0
+    offset = 0.0 if estimate is None else estimate.offset(sensor.id) / (OFFSET_MOST_SDS * OFFSET_SD)
+    squares = (
+        age**2,
+        offset**2,
+        probe.still**2,
+        probe.apart**2,
+        max(0.0, probe.rough - 1.0) / (NOISY - 1.0),
+        max(0.0, probe.amiss - 1.0) / (GATE_SD**2 - 1.0),
+    )
+    return 1.0 / math.prod(1.0 + square for square in squares)
+
+
+def trust_together(each: Sequence[float]) -> float | None:
+    """How far the probes of a zone are to be trusted together, 0 to 1; None for a zone without a probe."""
+    return 1.0 - math.prod(1.0 - one for one in each) if each else None
+
+
+def trouble_said(name: str, probe: Probe, timezone: tzinfo) -> str:
+    """What is wrong with a sensor, and what becomes of it, in one sentence."""
+    if probe.at is None:
+        return f"{name} has not been heard yet; look at its topic in the config, and at its radio."
+    at = f"{probe.at.astimezone(timezone):%a %H:%M}"
+    level = "" if probe.sound is None else f" away from {probe.sound:.2f} m3/m3"
+    hours = JUMP_MEMORY.total_seconds() / 3600.0
+    return {
+        "noisy": f"{name} jumps about from reading to reading far more than its error; it is followed only a little.",
+        "stuck": f"{name} has not moved at all while the water of its bed did; it is not believed until it moves.",
+        "stale": f"{name} has been silent since {at}; the balance carries on without it.",
+        "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",
+        "jumped": f"{name} jumped{level}, and no watering or rain known here explains it; it is not followed until it "
+        f"comes back or has stayed there for {hours:.0f} h.",
+        "disagreeing": f"{name} and {probe.against} are in the same bed and disagree far beyond their errors; the "
+        f"balance is nearer to {probe.against}, so {name} is not followed.",
+    }[probe.word]
+
+
+# The checks ---------------------------------------------------------------------------------------
+
+
+def _word(probe: Probe, *, jumped: bool, doubtful: bool) -> SensorWord:
+    if probe.still >= 1.0:
+        return "stuck"
+    if jumped:
+        return "jumped"
+    if probe.against is not None:
+        return "disagreeing"
+    if doubtful:
+        return "doubtful"
+    return "noisy" if probe.rough > NOISY else "good"
+
+
+def _stirred(probe: Probe, sight: Sight) -> Probe:
+    """The probe with how far its bed's balance has swung since its value last changed."""
+    here = sight.balance_mm
+    if probe.same_since == probe.at or probe.least_mm is None or probe.most_mm is None:
+        return replace(probe, least_mm=here, most_mm=here)
+    return replace(probe, least_mm=min(probe.least_mm, here), most_mm=max(probe.most_mm, here))
+
+
+def _still(probe: Probe, sight: Sight) -> float:
+    """How near to being stuck, 1 at the limit.
+
+    A probe may stand still as long as its bed does, and a coarse one while its bed moves by less than its least step.
+    """
+    if probe.same_since is None or probe.least_mm is None or probe.most_mm is None:
+        return 0.0
+    same_h = hours_between(probe.same_since, sight.at)
+    finest = COARSEST if probe.finest is None else probe.finest
+    swing = (probe.most_mm - probe.least_mm) / sight.scale_mm
+    still = min(same_h / STUCK_H, swing / (1.25 * finest))
+    watered_at = sight.watered_at
+    if watered_at is not None and probe.same_since < watered_at and hours_between(watered_at, sight.at) > 2.0:
+        slept = swing / max(2.0 * finest, STIRS)
+        still = max(still, slept if same_h > 3.0 else 0.0)
+    return still
+
+
+def _rough(probe: Probe, sensor: Sensor, sight: Sight) -> float:
+    """Mean square of its steps, those of a sound probe being 1; a step that water explains is no roughness."""
+    if probe.step is None or sight.explains(probe.step):
+        return probe.rough
+    return _smoothed(probe.rough, abs(probe.step) / (math.sqrt(2.0) * sight.noise_sd(sensor)), GATE_SD)
+
+
+def _smoothed(mean: float, sds: float, most: float) -> float:
+    return (1.0 - SMOOTHING) * mean + SMOOTHING * min(sds, most) ** 2
+
+
+def _step(probe: Probe, sensor: Sensor, sight: Sight) -> Surprise:
+    """The step from the last sound reading, beside the steps that this probe makes; none where there is nothing near to
+    compare with, or where water explains it. What the balance expects is taken off, and doubted by half."""
+    if probe.sound is None or probe.sound_at is None or sight.at - probe.sound_at > JUMP_MEMORY:
+        return Surprise(0.0, 0.0)
+    expected = (sight.balance_mm - probe.sound_mm) / sight.scale_mm
+    step = sight.value - probe.sound - expected
+    if sight.explains(step):
+        return Surprise(0.0, 0.0)
+    noise_sd = math.sqrt(2.0 * max(1.0, probe.rough)) * sight.noise_sd(sensor)
+    return Surprise(step, abs(step) / math.hypot(noise_sd, 0.5 * expected))
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """A probe beside another of its bed. sds: how far apart they are, their offsets allowed for, in standard deviations
+    of sd [m3/m3]; farther: it, not the other, is farther from the estimate. theirs: the other's surprise."""
+
+    sensor: str
+    sds: float
+    sd: float
+    farther: bool
+    theirs: Surprise
+
+    def shares(self, step: Surprise) -> bool:
+        """Whether the other is there, too, where a step has led."""
+        return self.sds <= AGREE_SDS and abs(step.by) > AGREE_SDS * self.sd
+
+    def seconds(self, own: Surprise) -> bool:
+        """Whether the other says the same of the bed, against the estimate, and is sure enough to be asked."""
+        both = own.by * self.theirs.by > 0.0 and self.theirs.sds > GATE_SD / 2.0
+        return both and self.sds <= AGREE_SDS and abs(own.by) > AGREE_SDS * self.sd
+
+
+def _in_company(others: Iterable[tuple[Sensor, Probe]], sight: Sight) -> list[tuple[Sensor, float]]:
+    """What the other probes said lately, of those that are neither stuck nor silent."""
+    return [
+        (sensor, other.value)
+        for sensor, other in others
+        if other.value is not None
+        and other.at is not None
+        and abs(sight.at - other.at) <= COMPANY
+        and other.word not in ("stuck", "stale")
+        and sensor.id in sight.estimate.probes
+    ]
+
+
+def _beside(sensor: Sensor, own: Surprise, other: Sensor, value: float, sight: Sight) -> _Beside:
+    theirs = sight.gap(other, value)
+    unsure = sight.estimate.offsets_apart_sd(sensor.id, other.id)
+    sd = math.hypot(unsure, sight.noise_sd(sensor), sight.noise_sd(other))
+    return _Beside(other.id, abs(own.by - theirs.by) / sd, sd, own.sds > theirs.sds, theirs)
+
+
+def _possible(sensor: Sensor, sight: Sight) -> bool:
+    """Whether a soil can hold what the probe says, its offset allowed for: two with one broken cable agree as well."""
+    content = sight.value - sight.estimate.offset(sensor.id)
+    return sight.least - sensor.sd <= content <= sight.most + sensor.sd
