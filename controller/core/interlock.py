@@ -18,7 +18,10 @@ was to follow it on the same supply, or into its own rest."""
 FROST_C = 3.0
 """No watering at or below this air temperature (common practice, no source)."""
 FROST_MEMORY = timedelta(hours=2)
+"""After so long a thermometer's last word no longer says whether it freezes (common practice, no source)."""
 RAIN_SWITCH_MEMORY = timedelta(days=7)
+"""A rain switch tells its state only when it changes; after so long it has rather fallen silent (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,24 +19,31 @@ from controller.core.soil import day_demand_mm, rain_to_come_mm
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 RAIN_ROOM = 0.10
-"""Share of the readily available water left empty on ordinary days, so that a shower is not wasted."""
+"""Share of the readily available water left empty on ordinary days, so that a shower is not wasted (common practice, no
+source)."""
 TENDER = 0.5
 """Seedlings are watered at this share of the depletion that others wait for (common practice, no source)."""
 REFRESH_FROM = 0.5
 REFRESH_TO = 0.25
+"""A bed is refreshed from this share of its readily available water gone, down to this share (both: common practice, no
+source)."""
 REFRESH_SHARE = 0.5
-"""A refresh is small: at most this share of the day's demand."""
+"""A refresh is small: at most this share of the day's demand (common practice, no source)."""
 RESCUE_AT = 0.75
-"""A zone is refreshed by day if it would lose more than this share of its available water before dusk."""
+"""A zone is refreshed by day if it would lose more than this share of its available water before dusk (common practice,
+no source)."""
 SURE_FILL_SDS = 2.0
 SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
 OFFSET_UNSURE = 0.012
-"""A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read."""
+"""A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read: more by so
+many times the doubt, by this share of the available water at most, and not more often than this (all four: common
+practice, no source)."""
 DRY_TOP = 0.6
 """Share of its water that the top layer has lost when repellent sand begins to shed (common practice, no source)."""
 FRONT_SLACK = 1.25
-"""The wetting front of one watering may reach this many times the depth of the roots: they grow, and it is a model."""
+"""The wetting front of one watering may reach this many times the depth of the roots: they grow, and it is a model
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

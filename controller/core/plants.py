@@ -36,6 +36,8 @@ from controller.core.weather import DayWeather, WeatherBook, et0_of, et0_under, 
 UNKNOWN_RH_MIN_PERCENT = 25.0
 """Minimum humidity of a dry summer day when nobody measured it (common practice, no source)."""
 LEAST_WETTED = 0.2
+"""Share of its ground that a line is taken to wet at the least: roots gather where the water is, and a store much
+smaller than the bed would be refilled by the hour (common practice, no source)."""
 ROOTS_OF_SEEDLINGS_M = 0.20
 """Depth that a seedling's or transplant's roots are trusted with until it is established (FAO-56: 0.15 to 0.20 m)."""
 

@@ -22,6 +22,7 @@ from controller.core.site import Sensor, Site, Zone
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
 
 STEP = timedelta(hours=2)
+"""The balance is reckoned in steps no longer than this."""
 STEP_AHEAD = timedelta(hours=6)
 """What is still to come is not known well enough to be reckoned in finer steps."""
 PROBE_MEMORY_H = 3.0
