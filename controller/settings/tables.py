@@ -571,8 +571,8 @@ class SensorTable(Table):
     off: Word | None = None
     """What it says when it is dry; absent: false, 0, dry or off."""
     sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None
-    """Standard deviation of the whole error of one reading in m3/m3, degC or mm: noise, and what zero, gain and place are
-    off; absent: by kind."""
+    """Standard deviation of the whole error of one reading in m3/m3, degC or mm: noise, and what zero, gain and place
+    are off; absent: by kind."""
     stale_after_min: Annotated[float, Field(ge=1, le=10_080)] = 360.0
     """After so long a silence its last word no longer counts."""
     time_pointer: Pointer | None = None

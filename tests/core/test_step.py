@@ -32,6 +32,7 @@ from controller.core.events import (
 from controller.core.garden import Garden
 from controller.core.moment import Now, local_midnight
 from controller.core.plan import LATE_H, sunrise_of
+from controller.core.plants import plants_on
 from controller.core.site import Line, Sensor, Site, Zone
 from controller.core.soil import believed
 from controller.core.step import fit_to_site, new_garden, step
@@ -494,6 +495,38 @@ def test_a_sensor_that_was_never_heard_is_missed() -> None:
     assert "sensor-probe" not in garden.garden.faults
     garden.until(NOON + 7 * HOUR)
     assert garden.garden.faults["sensor-probe"].said.startswith("probe has not been heard yet")
+
+
+def test_a_probe_whose_trouble_changes_is_told_of_anew_and_cleared_once() -> None:
+    """It jumps away from its bed at two; at eight the jump is over, and it disagrees with the other probe; then it is
+    put right. The garden comes back from the journal every half hour."""
+    site = a_site(
+        a_rooted("tomatoes"),
+        sensors=(
+            Sensor("north", "moisture", "tomatoes", sd=0.02),
+            Sensor("south", "moisture", "tomatoes", sd=0.02),
+        ),
+    )
+    garden, zone, words = life(site, depletion_mm=4.0), site.zone("tomatoes"), set()
+    for half_hour in range(1, 24):
+        garden.until(NOON + half_hour * HOUR / 2)
+        bed = garden.garden.beds["tomatoes"]
+        scale_mm = plants_on(zone, site, garden.garden.weather, DAY, garden.utc).scale_mm
+        content = zone.soil.field_capacity - bed.depletion_mm / scale_mm + 0.0001 * (half_hour % 2)
+        off = -0.09 if 4 <= half_hour <= 20 else 0.0
+        garden.tell(Reading("north", content, garden.utc))
+        garden.tell(Reading("south", content + off, garden.utc))
+        words.add(garden.garden.probes["north"].word)
+        garden.garden = GARDEN.validate_json(GARDEN.dump_json(garden.garden))
+    assert words == {"good"}
+    told = [a.said for _, a in garden.actions if isinstance(a, Note) and a.facts.get("fault") == "sensor-south"]
+    assert [said.partition(",")[0].partition(" away")[0] for said in told] == [
+        "south jumped",
+        "south and north are in the same bed and disagree far beyond their errors; the balance is nearer to north",
+    ]
+    cleared = [a.said for _, a in garden.actions if isinstance(a, Note) and a.kind == "sensor"]
+    assert cleared == ["south is good again."]
+    assert garden.garden.faults == {}
 
 
 def test_an_old_reading_that_comes_late_and_one_that_comes_twice_are_no_news() -> None:
