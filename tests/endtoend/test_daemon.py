@@ -26,12 +26,18 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
         yield made
 
 
+def believed(rig: Rig) -> bool:
+    """Whether the tomatoes' probe has been heard and is trusted."""
+    trust = (rig.shown("zone/tomatoes") or {}).get("trust", {})
+    return bool(trust.get("tomatoes-probe", 0.0) > 0.5)
+
+
 def test_readings_go_in_and_pulses_come_out_in_order(rig: Rig) -> None:
     rig.say("garden/air", "39.5")
     rig.start()
     rig.wait_ready()
     rig.say("garden/tomatoes", {"soil": {"moisture": 8.2}})
-    wait_for(lambda: (rig.shown("zone/tomatoes") or {}).get("trust", {}).get("tomatoes-probe", 0.0) > 0.5, "the probe")
+    wait_for(lambda: believed(rig), "the probe")
     wait_for(lambda: "open-meteo" in str(rig.shown("weather")), "the forecast", 15)
 
     plan = wait_for(lambda: [w for w in waterings(rig) if "Heat is coming" in str(w["reasons"])], "a plan for heat")
@@ -183,7 +189,7 @@ def test_an_older_broker_protocol_does_too(tmp_path: Path) -> None:
         rig.start()
         rig.wait_ready()
         rig.say("garden/tomatoes", {"soil": {"moisture": 8.2}})
-        wait_for(lambda: (rig.shown("zone/tomatoes") or {}).get("trust", {}).get("tomatoes-probe", 0.0) > 0.5, "the probe")
+        wait_for(lambda: believed(rig), "the probe")
         assert rig.ask("hold")["ok"]
         assert "hold" in rig.command("water", "salad", "--litres", "1", expect=1)
         assert rig.stop(signal.SIGTERM) == 0
