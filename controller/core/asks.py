@@ -10,13 +10,14 @@ from datetime import date
 from types import MappingProxyType
 
 from controller.core.actions import Action, Answer, Close, Note
+from controller.core.budget import counted, counts, left_l
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.garden import Garden, Heard, Hold, Probe, Watering
 from controller.core.hands import after_job, changes_beds
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
-from controller.core.moment import Now
+from controller.core.moment import Now, local_date
 from controller.core.need import need_by_hand
 from controller.core.plan import make_plan, order_by_hand, sessions, split
 from controller.core.pulse import move
@@ -84,6 +85,13 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     most_l = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min
     if need.litres > most_l:
         raise RefusalError(f"{need.litres:.0f} L is more than the {most_l:.0f} L that the valve may give in a day.")
+    for budget in site.budgets:
+        coming = [pulse for w in garden.plan.waterings if w.under_way for pulse in w.pulses]
+        left = left_l(budget, counted(budget, site, garden, coming), local_date(now.utc, site.timezone))
+        if counts(budget, zone.id) and need.litres > left:
+            raise RefusalError(
+                f"{in_front(budget.name)} does not allow {_litres(need.litres)}: {_litres(left)} are left of it."
+            )
     if not split(zone, need.litres):
         raise RefusalError(f"{need.litres:.1f} L is too little to open a valve for.")
     plan = make_plan(site, garden, now.utc, "water by hand", order_by_hand(site, need, ask.id, now.utc))

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from controller.core.actions import Action, Note
+from controller.core.budget import none_after as given_by
 from controller.core.events import Event, Started
 from controller.core.garden import Bed, DayLedger, Garden, Probe, Watering
 from controller.core.moment import Now, local_date
@@ -54,6 +55,7 @@ def _redated(site: Site, garden: Garden, now: Now, step: timedelta) -> Garden:
         probes={sensor: _probe(probe, utc) for sensor, probe in garden.probes.items()},
         weather=none_after(garden.weather, today, utc),
         plan=replace(garden.plan, waterings=tuple(_watering(w, today, step) for w in garden.plan.waterings)),
+        given=given_by(garden.given, today),
         jobs_done={job: min(at, utc) for job, at in garden.jobs_done.items()},
         plan_due=utc,
     )

@@ -260,7 +260,8 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Garden:
-    """The state of everything. clock_gap_s: wall clock minus monotonic clock, to notice a step of the wall clock."""
+    """The state of everything. given: litres by civil day and zone, of two months. clock_gap_s: wall clock minus
+    monotonic clock, to notice a step of the wall clock."""
 
     beds: dict[str, Bed]
     probes: dict[str, Probe]
@@ -270,6 +271,7 @@ class Garden:
     faults: dict[str, Fault] = field(default_factory=dict)
     heard: tuple[Heard, ...] = ()
     jobs_done: dict[str, datetime] = field(default_factory=dict)
+    given: dict[date, dict[str, float]] = field(default_factory=dict)
     guard_ready: bool = False
     clock_gap_s: float | None = None
     clock_trusted: bool = True

@@ -7,9 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
+from controller.core.budget import counted, counts, left_l
 from controller.core.garden import Garden, Hold, Pulse, Watering
-from controller.core.moment import Now
-from controller.core.rules import closed_by, in_words
+from controller.core.moment import Now, local_date
+from controller.core.rules import closed_by, in_front, in_words
 from controller.core.site import Site
 
 LATE = timedelta(seconds=5)
@@ -19,6 +20,8 @@ FROST_C = 3.0
 """No watering at or below this air temperature (common practice, no source)."""
 FROST_MEMORY = timedelta(hours=2)
 """After so long a thermometer's last word no longer says whether it freezes (common practice, no source)."""
+BUDGET_GRACE_L = 1.0
+"""A valve is some tenths of a second late with its closing, and over a day that comes to so much."""
 RAIN_SWITCH_MEMORY = timedelta(days=7)
 """A rain switch tells its state only when it changes; after so long it has rather fallen silent (common practice, no
 source)."""
@@ -104,7 +107,18 @@ def _forbidden(case: Case) -> Veto | None:
     return None if found is None else Veto("rule", in_words(case.site, zone, found, by_hand=case.by_hand))
 
 
-VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late, _forbidden)
+def _spent(case: Case) -> Veto | None:
+    today = local_date(case.now.utc, case.site.timezone)
+    running = [pulse for watering in case.garden.plan.waterings for pulse in watering.pulses if pulse.running]
+    for budget in case.site.budgets:
+        left = left_l(budget, counted(budget, case.site, case.garden, running), today)
+        if counts(budget, case.pulse.zone) and case.pulse.litres > left + BUDGET_GRACE_L:
+            said = f"{in_front(budget.name)} does not allow {case.pulse.litres:.0f} L more"
+            return Veto("budget", f"{said}: {left:.0f} L are left of it.", lasting=True)
+    return None
+
+
+VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late, _forbidden, _spent)
 """In order: the first that objects is the one that is told."""
 
 

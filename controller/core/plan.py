@@ -16,16 +16,19 @@ from functools import reduce
 from types import MappingProxyType
 
 from controller.agronomy.infiltration import cycles, rest_min
+from controller.core.budget import counted, counts, today_l
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
 from controller.core.interlock import LATE
-from controller.core.moment import local_date, local_midnight
+from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
 from controller.core.rules import (
     Span,
     closed,
     closed_by,
+    in_front,
     lifted,
+    limited,
     merged,
     restricted,
     rooms,
@@ -110,7 +113,7 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     """
     # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
     running = any(pulse.running for watering in garden.plan.waterings for pulse in watering.pulses)
-    course = _live_through(site, garden, now, wish, 0 if running else SQUEEZE, watched=restricted(site))
+    course = _live_through(site, garden, now, wish, 0 if running else SQUEEZE, watched=limited(site))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
     remarks = [*course.remarks, *_without_chance(site, now), *_costs(site, garden, now, wish, course)]
     return Plan(now, because, tuple(waterings), tuple(remarks))
@@ -144,6 +147,7 @@ def _live_through(
     ahead = range(HORIZON_DAYS + AHEAD_DAYS) if restricted(site) else range(0)
     days = {day: sessions_of(site, day) for day in (first + timedelta(days=n) for n in ahead)}
     short_mm: dict[tuple[str, date], float] = {}
+    drawn_l: dict[str, float] = {}
     for session in sessions(site, now):
         waits = _closed_days(site, days, session)
         views: list[View] = []
@@ -156,11 +160,14 @@ def _live_through(
             if zone.id not in session.zones or _served(garden.beds[zone.id], waterings, session):
                 continue
             seen = view(site, zone, beds[zone.id], garden.weather, session.day, now, waits[zone.id])
+            drawn_l[zone.id] = seen.demand_mm * zone.area_m2 / zone.line.efficiency
             # Once the sun is nearly up, a soak that was missed is worth its losses on a hot day only.
             if session.deadline is None or now < session.deadline or seen.hot:
                 views.append(seen)
         taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
-        fresh, left = _serve(site, session, max(session.start, now), views, taken, squeeze)
+        needs = _affordable(site, garden, session, _needs(site, session, views), taken, drawn_l, waits)
+        hot = any(seen.hot for seen in views)
+        fresh, left = _serve(site, session, max(session.start, now), needs, taken, squeeze, hot=hot)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
         waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
@@ -187,6 +194,7 @@ def _costs(site: Site, garden: Garden, now: datetime, wish: Order | None, course
     last = max(day for _, day in course.short_mm) + timedelta(days=1)
     until = local_midnight(last, site.timezone)
     biting = {each.by for zone in site.zones for each in closed(site, zone, now, until)}
+    biting |= {budget.name for budget in site.budgets}
     said: list[str] = []
     for what, free in lifted(site):
         if what in biting:
@@ -210,8 +218,11 @@ def _compared(site: Site, course: Course, other: Course) -> Iterator[tuple[str, 
 
 def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
     """A watering that a person asked for, ready to be laid from now on."""
-    watering_id = f"hand-{need.zone}-{ask}"
-    return _fresh(site, need, watering_id, local_date(now, site.timezone), now, now + timedelta(hours=BY_HAND_HOURS))
+    today = local_date(now, site.timezone)
+    latest_end = now + timedelta(hours=BY_HAND_HOURS)
+    if site.budgets:  # it counts on this day
+        latest_end = min(latest_end, day_bounds(today, site.timezone)[1])
+    return _fresh(site, need, f"hand-{need.zone}-{ask}", today, now, latest_end)
 
 
 def sessions(site: Site, now: datetime) -> list[Session]:
@@ -232,6 +243,10 @@ def sessions_of(site: Site, day: date) -> list[Session]:
     dusk = sunset + timedelta(minutes=rules.dusk_delay_min)
     earliest = sunrise - timedelta(hours=rules.dawn_earliest_h)
     dusk_end = sunset + timedelta(hours=DUSK_HOURS)
+    if site.budgets:
+        # So that each watering is of one day, on which it counts.
+        midnight, next_midnight = day_bounds(day, site.timezone)
+        earliest, dusk_end = max(earliest, midnight), min(dusk_end, next_midnight)
     night = _open_to(site, earliest, deadline)
     evening = _open_to(site, dusk, dusk_end)
     found = [Session("dawn soak", day, earliest, deadline, sunrise + timedelta(hours=LATE_H), frozenset(night))]
@@ -281,29 +296,57 @@ def sunset_of(site: Site, day: date) -> datetime:
     return sun.sunset or sun.noon + timedelta(hours=6)
 
 
-def _serve(
-    site: Site, session: Session, start: datetime, views: Sequence[View], taken: Sequence[Pulse], squeeze: int
-) -> tuple[list[Watering], list[str]]:
-    """The waterings of one session, as many as its time holds, the zones that can least wait first."""
-    views = sorted(views, key=_first_served)
-    needs = [need for seen in views if (need := JUDGES[session.purpose](seen)) is not None]
+def _needs(site: Site, session: Session, views: Sequence[View]) -> list[Need]:
+    """What the zones need in a session, those first that can least wait."""
+    judge = JUDGES[session.purpose]
+    needs = [need for seen in sorted(views, key=_first_served) if (need := judge(seen)) is not None]
     if session.purpose == "dawn soak" and session.deadline is None:
         first = f"{session.start.astimezone(site.timezone):%H:%M}"
         why = f"Before sunrise no water may run here, so the soak begins at the first open hour, {first}."
         needs = [replace(need, reasons=(*need.reasons, why)) for need in needs]
+    return [_limited(site.zone(need.zone), need) for need in needs]
+
+
+def _affordable(
+    site: Site,
+    garden: Garden,
+    session: Session,
+    needs: Sequence[Need],
+    taken: Sequence[Pulse],
+    drawn_l: Mapping[str, float],
+    waits: Mapping[str, tuple[date, ...]],
+) -> list[Need]:
+    """The needs as far as the budgets allow them. drawn_l: what each zone draws in a day."""
+    books = [(budget, counted(budget, site, garden, taken)) for budget in site.budgets]
+    found: list[Need] = []
+    for need in needs:
+        mine = [(budget, days) for budget, days in books if counts(budget, need.zone)]
+        for budget, days in mine:
+            day_l = sum(litres for zone, litres in drawn_l.items() if counts(budget, zone))
+            most_l = today_l(budget, days, session.day, day_l, len(waits[need.zone]))
+            need = _cut(need, most_l, f"{in_front(budget.name)} does not allow")
+        for _, days in mine:
+            days[session.day] = days.get(session.day, 0.0) + need.litres
+        found.append(need)
+    return found
+
+
+def _serve(
+    site: Site,
+    session: Session,
+    start: datetime,
+    needs: Sequence[Need],
+    taken: Sequence[Pulse],
+    squeeze: int,
+    *,
+    hot: bool,
+) -> tuple[list[Watering], list[str]]:
+    """The waterings of one session, as many as its time holds, the zones that can least wait first."""
     orders = [
-        _fresh(
-            site,
-            _limited(site.zone(need.zone), need),
-            _watering_id(session, need.zone),
-            session.day,
-            start,
-            session.end,
-        )
-        for need in needs
+        _fresh(site, need, _watering_id(session, need.zone), session.day, start, session.end) for need in needs
     ]
     whole, remarks = _fit(site, orders, start, session.deadline, taken, squeeze)
-    if remarks and start > session.start and any(seen.hot for seen in views):
+    if remarks and start > session.start and hot:
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
         whole, remarks = _fit(site, orders, start, None, taken, squeeze)
     return [_as_laid(watering) for watering in whole], remarks
@@ -505,7 +548,7 @@ def _limited(zone: Zone, need: Need) -> Need:
 
 def _cut(need: Need, most_l: float, why: str) -> Need:
     """The need with no more than `most_l`; what it is short of is said. Its figures still show the whole."""
-    share = most_l / need.litres
+    share = most_l / need.litres if need.litres > 0.0 else 1.0
     if share >= 1.0 - 1e-6:
         return need
     short_mm = need.net_mm * (1.0 - share)

@@ -100,10 +100,17 @@ def restricted(site: Site) -> bool:
     return bool(site.watering.allowed or site.rules or site.supply.quiet or site.supply.sun_pump)
 
 
+def limited(site: Site) -> bool:
+    """Whether there is any rule at all here, for when or for how much."""
+    return restricted(site) or bool(site.budgets)
+
+
 def lifted(site: Site) -> list[tuple[str, Site]]:
     """The site without each of its rules, one at a time, each with what was taken away."""
     others = [tuple(each for each in site.rules if each != rule) for rule in site.rules]
     found = [(rule.name, replace(site, rules=left)) for rule, left in zip(site.rules, others, strict=True)]
+    for budget in site.budgets:
+        found.append((budget.name, replace(site, budgets=tuple(each for each in site.budgets if each != budget))))
     if site.watering.allowed:
         found.append((HOUSE, replace(site, watering=replace(site.watering, allowed=()))))
     if site.supply.quiet:

@@ -128,6 +128,32 @@ class Rule:
     exempt: frozenset[Exemption] = frozenset()
 
 
+@dataclass(frozen=True, slots=True)
+class Tariff:
+    """What water costs, in steps by the month's consumption.
+
+    steps: (up to so many m3 a month, price of 1 m3), rising; the last one up to infinity.
+    house_m3: what the house takes of it in a month, before the garden.
+    """
+
+    steps: tuple[tuple[float, float], ...]
+    house_m3: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The most water of a day, a week (from Monday) or a month.
+
+    most: litres, or money where there is a tariff. zones: whose water it counts; empty for all.
+    """
+
+    name: str
+    per: Literal["day", "week", "month"]
+    most: float
+    tariff: Tariff | None = None
+    zones: frozenset[str] = frozenset()
+
+
 ShadeKind = Literal["cloth", "tree", "wall"]
 
 
@@ -300,7 +326,7 @@ class Site:
     """One garden with one controller.
 
     latitude_deg north, longitude_deg east; elevation_m above the sea; timezone of the civil day.
-    rules: of the town or the water company, for when water may run.
+    rules: of the town or the water company, for when water may run. budgets: for how much of it.
     normals: twelve months, January first, or empty.
     """
 
@@ -316,6 +342,7 @@ class Site:
     heat: Heat = field(default_factory=Heat)
     watering: Watering = field(default_factory=Watering)
     rules: tuple[Rule, ...] = ()
+    budgets: tuple[Budget, ...] = ()
     normals: tuple[MonthNormal, ...] = ()
 
     def zone(self, zone_id: str) -> Zone:

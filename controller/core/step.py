@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 from controller.core.actions import Action, Note, Open
 from controller.core.asks import drop_expired, end_waterings, hear
+from controller.core.budget import with_given
 from controller.core.clock import watch_clock
 from controller.core.events import (
     Ask,
@@ -222,7 +223,11 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     unsure_mm = event.unsure_s / 60.0 * zone.line.flow_l_min / zone.area_m2
     if litres > 0.0:
         bed = replace(wet(bed, zone, net_mm, now.utc, unsure_mm), last_litres=litres)
-    garden = replace(garden, beds={**garden.beds, zone.id: bed})
+    # A budget counts the most that it can have been.
+    most_l = site.supply.litres(zone.line, event.open_s + event.unsure_s)
+    begun = local_date(now.utc - timedelta(seconds=event.open_s), site.timezone)
+    given = with_given(garden.given, begun, zone.id, most_l)
+    garden = replace(garden, beds={**garden.beds, zone.id: bed}, given=given)
     if event.why == "by hand":
         # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
         garden, _ = end_waterings(garden, None)

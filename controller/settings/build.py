@@ -6,7 +6,7 @@ Takes tables that have passed `checks`; nothing is refused here.
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
-from math import pi
+from math import inf, pi
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -23,6 +23,7 @@ from controller.agronomy.salt import (
 from controller.agronomy.soil import SOILS, Soil, total_evaporable_mm
 from controller.core import site as core
 from controller.settings.tables import (
+    BudgetTable,
     CropTable,
     GuardTable,
     LineTable,
@@ -244,6 +245,15 @@ def rule_of(rule: RuleTable) -> core.Rule:
         zones=frozenset(rule.zones),
         exempt=frozenset(rule.exempt),
     )
+
+
+def budget_of(budget: BudgetTable) -> core.Budget:
+    """One budget."""
+    steps = tuple((inf if each.up_to_m3 is None else each.up_to_m3, each.price_m3) for each in budget.tariff)
+    tariff = core.Tariff(steps, budget.house_m3) if steps else None
+    most = budget.litres if budget.money is None else budget.money
+    assert most is not None, "checks refuse a budget without an amount"
+    return core.Budget(budget.name, budget.per, most, tariff, frozenset(budget.zones))
 
 
 def month_day(text: str) -> tuple[int, int]:

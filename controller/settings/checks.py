@@ -19,6 +19,7 @@ from controller.settings import build
 from controller.settings.mistakes import Mistake, did_you_mean, one_of, shown, table_named, unknown
 from controller.settings.room import Stretch, without_room
 from controller.settings.tables import (
+    BudgetTable,
     GuardTable,
     HeatTable,
     LineTable,
@@ -49,6 +50,7 @@ class Draft:
     watering: WateringTable | None
     supply: SupplyTable | None
     rule: tuple[RuleTable, ...]
+    budget: tuple[BudgetTable, ...]
     normal: tuple[NormalTable, ...]
     zone: tuple[ZoneTable, ...]
     sensor: tuple[SensorTable, ...]
@@ -469,16 +471,35 @@ def _windows(draft: Draft) -> Iterator[Mistake]:
 
 
 def _rules(draft: Draft) -> Iterator[Mistake]:
-    names = [rule.name for rule in draft.rule]
-    for number, rule in enumerate(draft.rule):
-        table = table_named("rule", number, {"id": rule.name})
-        if names.index(rule.name) < number:
-            yield Mistake(table, "name", "is used twice; give each rule a name of its own")
-        for zone in rule.zones:
+    named: list[tuple[str, RuleTable | BudgetTable]] = [
+        *(("rule", each) for each in draft.rule),
+        *(("budget", each) for each in draft.budget),
+    ]
+    names = [each.name for _, each in named]
+    for number, (name, each) in enumerate(named):
+        table = table_named(name, number, {"id": each.name})
+        if names.index(each.name) < number:
+            yield Mistake(table, "name", "is used twice; give each rule and each budget a name of its own")
+        for zone in each.zones:
             if draft.zone_ids and zone not in draft.zone_ids:
                 yield Mistake(table, "zones", unknown("zone of this file", zone, sorted(draft.zone_ids)))
-        for key, say in _rule(rule):
+        for key, say in _rule(each) if isinstance(each, RuleTable) else _budget(each):
             yield Mistake(table, key, say)
+
+
+def _budget(budget: BudgetTable) -> Iterator[tuple[str, str]]:
+    if (budget.litres is None) == (budget.money is None):
+        yield "litres", "or money: give the one or the other"
+    elif budget.money is not None and not budget.tariff:
+        yield "tariff", "is missing; without the price nobody can tell how much water the money buys"
+    elif budget.money is None and (budget.tariff or budget.house_m3):
+        yield "tariff", "says nothing about litres; take it and house_m3 out, or give money"
+    ends = [step.up_to_m3 for step in budget.tariff]
+    if ends and ends[-1] is not None:
+        yield "tariff", "ends; leave up_to_m3 out of its last step, which holds for all the rest"
+    rest = [end for end in ends[:-1] if end is not None]
+    if len(rest) < len(ends) - 1 or rest != sorted(set(rest)):
+        yield "tariff", "must rise: each step but the last has an up_to_m3, larger than that of the step before"
 
 
 def _rule(rule: RuleTable) -> Iterator[tuple[str, str]]:

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from controller.settings import checks
 from controller.settings.mistakes import ConfigError, refusals
 from controller.settings.tables import (
+    BudgetTable,
     GuardTable,
     HeatTable,
     MqttTable,
@@ -85,6 +86,7 @@ def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> check
         watering=one("watering", WateringTable),
         supply=one("supply", SupplyTable),
         rule=several("rule", RuleTable),
+        budget=several("budget", BudgetTable),
         normal=() if ("normal",) in refused else several("normal", NormalTable),
         zone=several("zone", ZoneTable),
         sensor=several("sensor", SensorTable),
@@ -135,7 +137,7 @@ def _reason(error: Exception) -> str:
 
 
 SLIPS = (
-    (r"\s*\[+ *(zone|sensor|normal|rule) *\]", "head each of them with double brackets, as [[zone]]"),
+    (r"\s*\[+ *(zone|sensor|normal|rule|budget) *\]", "head each of them with double brackets, as [[zone]]"),
     (r".*[“”„‘’]", 'use straight quotes, as in name = "Salad"'),
     (r".*= *[-+]?\d+,\d", "write decimals with a point, as 6.5"),
     (r".*\b\d\d?:\d\d(?![:\d])", "write times with seconds and without quotes, as 20:00:00"),

@@ -270,6 +270,34 @@ class RuleTable(Table):
     """False keeps it here without effect, as a drought stage that has not been called."""
 
 
+class StepTable(Table):
+    """A step of the tariff."""
+
+    up_to_m3: Annotated[float, Field(ge=0.1, le=100_000)] | None = None
+    """Up to so many m3 in a month; absent, in the last step alone: without end."""
+    price_m3: Annotated[float, Field(ge=0.001, le=1000)]
+    """Price of 1 m3."""
+
+
+class BudgetTable(Table):
+    """The most water of a day, a week or a month."""
+
+    name: Label
+    """What people call it, as "the week's ration"; plans and refusals speak of it by this."""
+    per: Literal["day", "week", "month"]
+    """By the calendar; a week begins on Monday."""
+    litres: Annotated[float, Field(ge=1, le=1e7)] | None = None
+    """Litres, or"""
+    money: Annotated[float, Field(ge=0.01, le=1e6)] | None = None
+    """money, in the currency of the tariff."""
+    tariff: tuple[StepTable, ...] = ()
+    """Steps of the price by the month's consumption, for a budget in money."""
+    house_m3: Annotated[float, Field(ge=0, le=100_000)] = 0.0
+    """What the house takes in a month, m3; it comes first, so that the garden pays the dearer end."""
+    zones: Annotated[tuple[str, ...], Says('ids of zones in a list, as ["lawn", "hedge"]')] = ()
+    """Zones whose water it counts; none: all."""
+
+
 class NormalTable(Table):
     """What a month is usually like, for days without a forecast."""
 

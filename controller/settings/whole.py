@@ -10,6 +10,7 @@ from controller.drivers.gpio import Line
 from controller.guard.rules import MASTER, Charge, MasterRule, ValveRule
 from controller.settings import build, checks, conversion
 from controller.settings.tables import (
+    BudgetTable,
     ForecastTable,
     GuardTable,
     HeatTable,
@@ -41,6 +42,8 @@ class Settings(Table):
     watering: WateringTable = WateringTable()
     rule: tuple[RuleTable, ...] = ()
     """The local rules, one table each."""
+    budget: tuple[BudgetTable, ...] = ()
+    """The budgets of water, one table each."""
     normal: tuple[NormalTable, ...] = ()
     """Twelve tables, or none."""
     supply: SupplyTable
@@ -88,6 +91,7 @@ class Settings(Table):
                 rain_sure=watering.rain_sure,
             ),
             rules=tuple(build.rule_of(rule) for rule in self.rule if rule.in_force),
+            budgets=tuple(map(build.budget_of, self.budget)),
             normals=tuple(MonthNormal(normal.tmax_c, normal.tmin_c) for normal in by_month),
         )
 
@@ -115,7 +119,8 @@ class Settings(Table):
         """What is allowed but looks wrong: a line each."""
         draft = checks.Draft(
             site=self.site, mqtt=self.mqtt, guard=self.guard, heat=self.heat, watering=self.watering,
-            supply=self.supply, rule=self.rule, normal=self.normal, zone=self.zone, sensor=self.sensor,
+            supply=self.supply, rule=self.rule, budget=self.budget, normal=self.normal, zone=self.zone,
+            sensor=self.sensor,
             zone_ids=frozenset(zone.id for zone in self.zone),
         )
         return tuple(doubt.line(self._file) for doubt in checks.run(checks.DOUBTS, draft))

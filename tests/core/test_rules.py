@@ -230,7 +230,7 @@ def a_plan(site: Site, now: datetime, depletion_mm: float, maximum_c: float = 38
     return make_plan(site, replace(fresh, weather=book, beds=beds, guard_ready=True), now, "a test")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     rules=st.lists(RULES, max_size=3),
     quiet=st.lists(HOURS, max_size=1),

@@ -39,8 +39,8 @@ def keys_of(annotation: Any) -> set[str]:
     return {key for part in get_args(annotation) for key in keys_of(part)}
 
 
-def test_the_three_examples_are_there() -> None:
-    assert [path.name for path in EXAMPLES] == ["demo.toml", "full.toml", "small.toml"]
+def test_the_examples_are_there() -> None:
+    assert [path.name for path in EXAMPLES] == ["demo.toml", "full.toml", "pressed.toml", "small.toml"]
 
 
 def test_the_schema_file_is_up_to_date() -> None:

@@ -15,6 +15,11 @@ def rule(rest: str) -> str:
     return f'[[rule]]\nname = "the ban"\nwater = "forbidden"\n{rest}\n[supply]'
 
 
+def budget(rest: str) -> str:
+    """A budget with these keys, before the supply."""
+    return f'[[budget]]\nname = "the ration"\nper = "week"\n{rest}\n[supply]'
+
+
 def shade(rest: str) -> str:
     """A shade cloth with these keys."""
     return f'shade = [{{ kind = "cloth", {rest} }}]'
@@ -160,6 +165,14 @@ MISTAKES = [
     ("[supply]", rule('odd_even = "odd"\nnight_belongs_to = "the evening before"'), "night_belongs_to: says nothing"),
     ("[supply]", rule("hours = [{ from = 09:00:00, until = 09:00:00 }]"), "for the whole day leave hours out"),
     ("[supply]", rule('odd_even = "odd"').replace("[supply]", rule('odd_even = "even"')), "name: is used twice; giv"),
+    ("[supply]", budget(""), '[[budget]] "the ration": litres: or money: give the one or the other'),
+    ("[supply]", budget("litres = 9\nmoney = 9"), "litres: or money: give the one or the other"),
+    ("[supply]", budget("money = 9"), "tariff: is missing; without the price nobody can tell how much water the mo"),
+    ("[supply]", budget("litres = 9\nhouse_m3 = 1"), "tariff: says nothing about litres; take it and house_m3 out"),
+    ("[supply]", budget("money = 9\ntariff = [{ up_to_m3 = 5, price_m3 = 1 }]"), "tariff: ends; leave up_to_m3 out"),
+    ("[supply]", budget("money = 9\ntariff = [{ price_m3 = 2 }, { price_m3 = 1 }]"), "tariff: must rise: each step"),
+    ("[supply]", budget('litres = 9\nzones = ["sald"]'), 'zones: "sald" is no zone of this file; did you mean "sal'),
+    ("[supply]", rule('odd_even = "odd"').replace("[supply]", budget("litres = 9").replace("ration", "ban")), "twice"),
     ("capacity_l_min = 12", "capacity_l_min = 12\nquiet = [{ from = 09:00:00, until = 09:00:00 }]",
      "[supply]: quiet no. 1: begins and ends at 09:00:00, so it would never run; give the hours in which it must not"),
     # The broker
