@@ -85,7 +85,8 @@ class Loop:
             case ValveClosed():
                 line = self.site.zone(event.zone).line
                 unsure_litres = event.unsure_s / 60.0 * line.flow_l_min
-                self._journal.closed(event, self.site.supply.litres(line, event.open_s), unsure_litres, now)
+                litres = self.site.supply_of(event.zone).litres(line, event.open_s, event.water_s)
+                self._journal.closed(event, litres, unsure_litres, now)
                 self._closed.append(event.pulse)
                 must = True
             case ValveRefused():

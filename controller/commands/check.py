@@ -118,6 +118,13 @@ def _most_by_the_front_l(zone: Zone, roots_m: float) -> float | None:
     return most_l * zone.line.flow_l_min * 60.0 / flow_l_h
 
 
+def _supplies(settings: Settings) -> str:
+    """`supply 12 L/min`, or of several `mains 12 L/min, tank 5 L/min`."""
+    several = len(settings.supplies) > 1
+    named = [(each.name or each.id if several else "supply", each.capacity_l_min) for each in settings.supplies]
+    return ", ".join(f"{name} {capacity_l_min:g} L/min" for name, capacity_l_min in named)
+
+
 def _learnt(arguments: argparse.Namespace, settings: Settings, site: Site) -> list[str]:
     """What the garden has taught so far and how far its probes are trusted, if the journal is there to tell it."""
     if not journal_path(arguments, settings).exists():
@@ -145,7 +152,7 @@ def _show(
     out = console()
     name, sensors = settings.site.name, len(settings.sensor)
     say(out, f"{name}: the config is good. {len(zones)} zones, {sensors} sensors, "
-        f"supply {settings.supply.capacity_l_min:g} L/min.", "bold")  # fmt: skip
+        f"{_supplies(settings)}.", "bold")  # fmt: skip
     for zone in zones:
         ground = zone["longest_pulse_by_ground_min"]
         pulse = "takes it in without a rest" if ground is None else f"takes {ground:.0f} min of it at a time"

@@ -98,7 +98,8 @@ class ValveOpened:
 class ValveClosed:
     """The guard has closed it.
 
-    open_s: monotonic seconds it stood open: the measure of what was given.
+    open_s: monotonic seconds it stood open.
+    water_s: those of them with its master open as well: the measure of what was given; None if nobody saw.
     unsure_s: give or take this much (after a power cut nobody saw the end).
     why: "deadline" for a pulse that ran its length, else who or what cut it short.
     """
@@ -108,6 +109,7 @@ class ValveClosed:
     open_s: float
     why: str
     unsure_s: float = 0.0
+    water_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Stage 3: needs in, waterings out: when, in which pulses, in which order, inside the allowed hours and one supply.
+"""Stage 3: needs in, waterings out: when, in which pulses, in which order, inside the allowed hours and each supply.
 
 The days ahead are lived through with the same soil model that keeps the beds: at every dawn and dusk each zone is
 asked what it needs, the pulses are laid into time, and the foreseen bed gets the water. So the plan of the third
@@ -18,7 +18,7 @@ from types import MappingProxyType
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.budget import counted, counts, today_l
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
-from controller.core.interleave import Barred, Chain, lay_backward, lay_forward
+from controller.core.interleave import Barred, Chain, Slot, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
@@ -35,7 +35,7 @@ from controller.core.rules import (
     shut,
     without,
 )
-from controller.core.site import Site, Zone
+from controller.core.site import Site, Supply, Zone
 from controller.core.soil import advance, wet
 from controller.core.weather import sun_on
 
@@ -405,12 +405,31 @@ def _lay(
     taken: Sequence[Pulse],
     effort: int = 0,
 ) -> list[Watering]:
-    """Every order's pulses placed in time, beside the pulses that have the supply already."""
+    """Every order's pulses placed in time, beside the pulses that have their supply already."""
+    starts: dict[str, list[datetime]] = {}
+    for supply in site.supplies:
+        on_it = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
+        beside = [pulse for pulse in taken if site.zone(pulse.zone).supply == supply.id]
+        for slot in _slots(site, supply, on_it, start, deadline, beside, effort):
+            starts.setdefault(slot.zone, []).append(start + timedelta(seconds=slot.start_s))
+    return [_placed(site, order, starts.get(order.watering.id, [])) for order in orders]
+
+
+def _slots(
+    site: Site,
+    supply: Supply,
+    orders: Sequence[Order],
+    start: datetime,
+    deadline: datetime | None,
+    taken: Sequence[Pulse],
+    effort: int,
+) -> list[Slot]:
+    """The pulses of one supply's orders in seconds from the start; a slot bears its watering's id for a zone."""
     barred, barred_alone = _barred(site, orders, start)
     chains = [
         Chain(
             order.watering.id,
-            tuple(pulse_s + site.supply.dead_s for pulse_s in order.pulses_s),
+            tuple(pulse_s + supply.dead_s for pulse_s in order.pulses_s),
             order.watering.rest_s,
             site.zone(order.watering.zone).line.flow_l_min,
             max(0.0, (order.ready - start).total_seconds()),
@@ -419,14 +438,13 @@ def _lay(
         )
         for rank, order in enumerate(orders)
     ]
-    supply = site.supply
     flows = [
         ((p.start - start).total_seconds(), (p.end - start).total_seconds(), site.zone(p.zone).line.flow_l_min)
         for p in taken
     ]
     if deadline is None:
         ends_s = [(order.watering.latest_end - start).total_seconds() for order in orders]
-        slots = lay_forward(
+        return lay_forward(
             chains,
             supply.capacity_l_min,
             settle_s=supply.settle_s,
@@ -435,21 +453,15 @@ def _lay(
             effort=effort,
             enough_s=min(ends_s, default=None),
         )
-    else:
-        span_s = (deadline - start).total_seconds()
-        slots = lay_backward(
-            chains,
-            supply.capacity_l_min,
-            span_s,
-            settle_s=supply.settle_s,
-            barred=barred,
-            taken=flows,
-            effort=effort,
-        )
-    starts: dict[str, list[datetime]] = {}
-    for slot in slots:
-        starts.setdefault(slot.zone, []).append(start + timedelta(seconds=slot.start_s))
-    return [_placed(site, order, starts.get(order.watering.id, [])) for order in orders]
+    return lay_backward(
+        chains,
+        supply.capacity_l_min,
+        (deadline - start).total_seconds(),
+        settle_s=supply.settle_s,
+        barred=barred,
+        taken=flows,
+        effort=effort,
+    )
 
 
 def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
@@ -462,7 +474,7 @@ def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
             order.watering.zone,
             # Whole seconds, downwards: a plan is read by people, and a start a little early never misses a deadline.
             begin.replace(microsecond=0),
-            length_s + site.supply.dead_s,
+            length_s + site.supply_of(order.watering.zone).dead_s,
             length_s / 60.0 * flow_l_min,
         )
         for n, (begin, length_s) in enumerate(zip(starts, order.pulses_s, strict=True))
@@ -491,7 +503,7 @@ def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime,
     """A need cut into pulses that the ground takes in."""
     zone = site.zone(need.zone)
     wetting_s = WETTING_MM / zone.line.rate_mm_h * 3600.0 if need.dry_top else 0.0
-    pulses_s = split(zone, need.litres - wetting_s / 60.0 * zone.line.flow_l_min, site.supply.dead_s)
+    pulses_s = split(zone, need.litres - wetting_s / 60.0 * zone.line.flow_l_min, site.supply_of(zone.id).dead_s)
     pulse_s = max(pulses_s, default=0.0)
     rest_s = 60.0 * rest_min(pulse_s / 60.0, zone.line.rate_mm_h, zone.soil.intake_mm_h)
     if need.dry_top and pulses_s:
@@ -522,7 +534,7 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
         # A pulse that was cut short has less to soak in, and so a shorter rest.
         share = min(1.0, past[-1].given_litres / past[-1].litres)
         ready.append(wetted + timedelta(seconds=watering.rest_s * share))
-    return Order(replace(watering, pulses=past), split(zone, owed_l, site.supply.dead_s), max(ready))
+    return Order(replace(watering, pulses=past), split(zone, owed_l, site.supply_of(zone.id).dead_s), max(ready))
 
 
 def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:

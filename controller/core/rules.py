@@ -43,7 +43,7 @@ def shut(site: Site, zone: Zone, since: datetime, until: datetime, *, by_hand: b
 
 def closed(site: Site, zone: Zone, since: datetime, until: datetime, *, by_hand: bool = False) -> list[Closed]:
     """The same, with what closes each: where two rules close the same hour, it is told twice."""
-    supply = site.supply
+    supply = site.supply_of(zone.id)
     if not restricted(site):
         return []
     found: list[Closed] = []
@@ -97,7 +97,7 @@ def in_front(name: str) -> str:
 
 def restricted(site: Site) -> bool:
     """Whether anything ever closes anything here."""
-    return bool(site.watering.allowed or site.rules or site.supply.quiet or site.supply.sun_pump)
+    return bool(site.watering.allowed or site.rules or any(each.quiet or each.sun_pump for each in site.supplies))
 
 
 def limited(site: Site) -> bool:
@@ -113,10 +113,10 @@ def lifted(site: Site) -> list[tuple[str, Site]]:
         found.append((budget.name, replace(site, budgets=tuple(each for each in site.budgets if each != budget))))
     if site.watering.allowed:
         found.append((HOUSE, replace(site, watering=replace(site.watering, allowed=()))))
-    if site.supply.quiet:
-        found.append((QUIET, replace(site, supply=replace(site.supply, quiet=()))))
-    if site.supply.sun_pump is not None:
-        found.append((SUN, replace(site, supply=replace(site.supply, sun_pump=None))))
+    if any(each.quiet for each in site.supplies):
+        found.append((QUIET, replace(site, supplies=tuple(replace(each, quiet=()) for each in site.supplies))))
+    if any(each.sun_pump for each in site.supplies):
+        found.append((SUN, replace(site, supplies=tuple(replace(each, sun_pump=None) for each in site.supplies))))
     return found
 
 

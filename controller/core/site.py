@@ -1,4 +1,4 @@
-"""What does not change while the daemon runs: the place, the supply, the zones and the rules of the house.
+"""What does not change while the daemon runs: the place, its supplies, the zones and the rules of the house.
 
 Built by `controller.settings` from the config file; the core never sees a file. Everything here is resolved to
 physical quantities: a crop name has become a `Crop`, a texture a `Soil`, a hose a flow in litres per minute.
@@ -10,6 +10,9 @@ from typing import Literal
 
 from controller.agronomy.crop import Crop
 from controller.agronomy.soil import Soil
+
+SUPPLY = "supply"
+"""Id of a supply that has no other: the only one of most gardens."""
 
 ReadingKind = Literal["moisture", "air temperature", "rain", "rain switch", "soil temperature"]
 
@@ -196,6 +199,7 @@ class Pots:
 class Zone:
     """Plants watered together by one valve.
 
+    supply: id of the supply that its valve hangs on.
     area_m2: ground (for pots: crown) area that depths in mm refer to; 1 mm on 1 m2 is 1 L.
     planted: the day it was planted; None for long-established plants.
     root_depth_m: set by hand; None takes the crop's own curve.
@@ -238,6 +242,7 @@ class Zone:
     dusk_refresh: bool = True
     longest_pulse_s: float = 1800.0
     most_s_per_24h: float = 4 * 3600.0
+    supply: str = SUPPLY
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,9 +255,9 @@ class SunPump:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """The tap, pump or tank that the zones share.
+    """A tap, pump or tank, shared by the zones that name it.
 
-    capacity_l_min: what it gives at most.
+    capacity_l_min: what it gives at most to all of them together.
     salinity_ds_m: electrical conductivity of the water, ECw; None if nobody measured it.
     settle_s: pause between closing one valve and opening the next that would share its flow.
     dead_s: time of each opening in which a master valve or pump is not yet, or no longer, on and nothing flows.
@@ -264,12 +269,16 @@ class Supply:
     settle_s: float = 5.0
     dead_s: float = 0.0
     salinity_ds_m: float | None = None
+    id: str = SUPPLY
+    name: str = "the supply"
     quiet: tuple[Hours, ...] = ()
     sun_pump: SunPump | None = None
 
-    def litres(self, line: Line, open_s: float) -> float:
-        """What a zone's line gives while its valve is open for `open_s`."""
-        return max(0.0, open_s - self.dead_s) / 60.0 * line.flow_l_min
+    def litres(self, line: Line, open_s: float, water_s: float | None = None) -> float:
+        """What a zone's line gives while its valve is open for `open_s`. water_s: how long of it water came, if that
+        was seen; a master that another zone keeps open costs no dead time."""
+        water_s = max(0.0, open_s - self.dead_s) if water_s is None else water_s
+        return water_s / 60.0 * line.flow_l_min
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,7 +345,7 @@ class Site:
     longitude_deg: float
     elevation_m: float
     timezone: tzinfo
-    supply: Supply
+    supplies: tuple[Supply, ...]
     zones: tuple[Zone, ...]
     sensors: tuple[Sensor, ...] = ()
     heat: Heat = field(default_factory=Heat)
@@ -351,6 +360,14 @@ class Site:
             if zone.id == zone_id:
                 return zone
         raise KeyError(zone_id)
+
+    def supply_of(self, zone_id: str) -> Supply:
+        """The supply that a zone's valve hangs on. KeyError if there is no such zone, or no such supply."""
+        supply_id = self.zone(zone_id).supply
+        for supply in self.supplies:
+            if supply.id == supply_id:
+                return supply
+        raise KeyError(supply_id)
 
     def sensor(self, sensor_id: str) -> Sensor:
         """The sensor of that id. KeyError if there is none."""

@@ -128,7 +128,7 @@ class Process:
 
     def set_lines(self, levels: dict[str, bool]) -> list[str]:
         """Off before on; off the master first, on the master last. Returns what went wrong, line by line."""
-        master_first = sorted(levels, key=lambda name: name != rules.MASTER)
+        master_first = sorted(levels, key=lambda name: not rules.is_master(name))
         off = [name for name in master_first if not levels[name]]
         on = [name for name in reversed(master_first) if levels[name]]
         wrong = []
@@ -235,6 +235,7 @@ class Process:
                     "pulse": outcome.pulse,
                     "valve": outcome.valve,
                     "open_s": outcome.open_s,
+                    "water_s": outcome.water_s,
                     "why": outcome.why,
                     "wall_time_s": time.time(),
                 }

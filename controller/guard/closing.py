@@ -17,6 +17,7 @@ from typing import Any
 
 from controller.drivers.gpio import Line, open_lines
 from controller.guard import files, wire
+from controller.guard.rules import SUPPLY, master_line
 
 ASK_WITHIN_S = 2.0
 GONE_WITHIN_S = 5.0
@@ -187,9 +188,10 @@ def lines_of_config(config: Mapping[str, Any]) -> tuple[str, dict[str, Line], li
     pins = config.get("pins")
     driver = pins.get("driver", "lgpio") if isinstance(pins, dict) else "lgpio"
     tables: dict[str, Any] = {}
-    supply = config.get("supply")
-    if isinstance(supply, dict) and "master" in supply:
-        tables["master"] = supply["master"]
+    supplies = config.get("supply")
+    for supply in supplies if isinstance(supplies, list) else [supplies]:
+        if isinstance(supply, dict) and "master" in supply:
+            tables[master_line(str(supply.get("id", SUPPLY)))] = supply["master"]
     zones = config.get("zone")
     for number, zone in enumerate(zones if isinstance(zones, list) else [], start=1):
         if isinstance(zone, dict) and "valve" in zone:

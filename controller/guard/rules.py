@@ -14,10 +14,13 @@ open is closed at once: its own end is the first of three that a grant may meet 
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 DAY_S = 86_400.0
 MASTER = "master"
-"""Name of the master line among the levels; no zone may bear it."""
+"""Name of the master line among the levels, or the first word of it; no zone may bear it."""
+SUPPLY = "supply"
+"""Id of a supply that has no other: the only one of most gardens."""
 
 # A sum of decimal fractions (0.1 + 0.2) may pass its limit by rounding alone. Nothing real is this small.
 ROUNDING = 1e-9
@@ -25,11 +28,12 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class ValveRule:
-    """What one valve may do: its flow [L/min], its longest opening [s], its most in any 24 hours [s]."""
+    """What one valve may do: its flow [L/min], its longest opening [s], its most in any 24 hours [s]; its supply."""
 
     flow_l_min: float
     longest_s: float
     most_s_per_24h: float
+    supply: str = SUPPLY
 
     def __post_init__(self) -> None:
         _refuse_unless_positive(self, ("flow_l_min", "longest_s", "most_s_per_24h"))
@@ -51,6 +55,27 @@ class MasterRule:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyRule:
+    """A tap, pump or tank: what it gives at most to all its valves together [L/min], and its master, if any."""
+
+    capacity_l_min: float
+    master: MasterRule | None = None
+
+    def __post_init__(self) -> None:
+        _refuse_unless_positive(self, ("capacity_l_min",))
+
+
+def master_line(supply: str) -> str:
+    """Name of a supply's master line among the levels."""
+    return MASTER if supply == SUPPLY else f"{MASTER} {supply}"
+
+
+def is_master(line: str) -> bool:
+    """Whether a line of that name is a master's."""
+    return line.split(" ")[0] == MASTER
+
+
+@dataclass(frozen=True, slots=True)
 class UsedOpening:
     """An opening from before this guard's life: handed over so that the 24 hours stay true."""
 
@@ -64,29 +89,46 @@ class UsedOpening:
 
 @dataclass(frozen=True, slots=True)
 class Charge:
-    """What the guard is told to guard. A limit that limits nothing raises ValueError naming the field."""
+    """What the guard is told to guard: supplies and valves by id.
 
-    supply_capacity_l_min: float
+    A limit that limits nothing raises ValueError naming the field, and so does a valve of no supply here.
+    """
+
+    supplies: Mapping[str, SupplyRule]
     valves: Mapping[str, ValveRule]
-    master: MasterRule | None = None
     silence_s: float = 1.0
     used: tuple[UsedOpening, ...] = ()
 
     def __post_init__(self) -> None:
-        _refuse_unless_positive(self, ("supply_capacity_l_min", "silence_s"))
-        if MASTER in self.valves:
-            raise ValueError(f"a zone may not be called {MASTER!r}: that is the name of the master line")
+        _refuse_unless_positive(self, ("silence_s",))
+        for name, valve in self.valves.items():
+            if is_master(name):
+                raise ValueError(f"a zone may not be called {name!r}: that is the name of a master line")
+            if valve.supply not in self.supplies:
+                raise ValueError(f"the supply {valve.supply!r} of {name} is none of this garden")
+
+    def supply_of(self, valve: str) -> SupplyRule:
+        """The supply that the valve hangs on."""
+        return self.supplies[self.valves[valve].supply]
+
+    def on_supply(self, supply: str, grants: tuple["Grant", ...]) -> tuple["Grant", ...]:
+        """Those of these grants whose valves hang on that supply."""
+        return tuple(grant for grant in grants if self.valves[grant.valve].supply == supply)
 
 
 @dataclass(frozen=True, slots=True)
 class Grant:
-    """One valve may be open from `opened_s` until `closes_at_s`; `why` is the reason of that end."""
+    """One valve may be open from `opened_s` until `closes_at_s`; `why` is the reason of that end.
+
+    `water_s` is how long it has been open so far with its master, if any, open as well.
+    """
 
     valve: str
     pulse: str
     opened_s: float
     closes_at_s: float
     why: str = "deadline"
+    water_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +143,16 @@ class Opened:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """`open_s` is the time that really passed; `why` is deadline, silence, or what the closer said."""
+    """`open_s` is the time that really passed; `why` is deadline, silence, or what the closer said.
+
+    `water_s` is the part of it with the master open as well, which another zone may keep open throughout.
+    """
 
     valve: str
     pulse: str
     open_s: float
     why: str
+    water_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,8 +254,9 @@ class Guard:
         live = () if self.silent(now_s) else tuple(each for each in self.grants if now_s < each.closes_at_s)
         on = {grant.valve for grant in live}
         levels = {valve: valve in on for valve in self.charge.valves}
-        if self.charge.master:
-            levels[MASTER] = _master_on(self.charge.master, live, now_s)
+        for name, supply in self.charge.supplies.items():
+            if supply.master:
+                levels[master_line(name)] = _master_on(supply.master, self.charge.on_supply(name, live), now_s)
         return levels
 
     def next_change_s(self) -> float | None:
@@ -220,9 +267,9 @@ class Guard:
         if not self.grants or self.charge is None:
             return None
         instants = [self.heard_s + self.charge.silence_s, *(grant.closes_at_s for grant in self.grants)]
-        if master := self.charge.master:
-            instants += [grant.opened_s + master.lead_s for grant in self.grants]
-            instants += [grant.closes_at_s - master.trail_s for grant in self.grants]
+        for grant in self.grants:
+            if master := self.charge.supply_of(grant.valve).master:
+                instants += _turns(master, grant)
         return min(instant for instant in instants if instant > self._latest_s)
 
     def used_s(self, valve: str, at_s: float) -> float:
@@ -247,24 +294,47 @@ class Guard:
     def _end(self, grants: tuple[Grant, ...], now_s: float, why: str | None = None) -> list[Outcome]:
         self.grants = tuple(grant for grant in self.grants if grant not in grants)
         self._ledger += [_Past(grant.valve, grant.opened_s, now_s) for grant in grants]
-        return [Closed(each.valve, each.pulse, now_s - each.opened_s, why or each.why) for each in grants]
+        return [
+            Closed(each.valve, each.pulse, now_s - each.opened_s, why or each.why, each.water_s) for each in grants
+        ]
 
     def _trail_s(self, grant: Grant, now_s: float) -> float:
         """How long a zone asked to close stays open: the master's trail, which a closing already begun keeps.
 
         No time if the master runs on for others, or is off and has not been on for this zone yet.
         """
-        master = _charge(self).master
+        charge = _charge(self)
+        master = charge.supply_of(grant.valve).master
         if master is None:
             return 0.0
-        others = tuple(each for each in self.grants if each is not grant)
-        waits = _master_on(master, self.grants, now_s) or now_s >= grant.opened_s + master.lead_s
+        grants = charge.on_supply(charge.valves[grant.valve].supply, self.grants)
+        others = tuple(each for each in grants if each is not grant)
+        waits = _master_on(master, grants, now_s) or now_s >= grant.opened_s + master.lead_s
         return master.trail_s if waits and not _master_on(master, others, now_s) else 0.0
 
     def _take_time(self, now_s: float) -> None:
         if not self._latest_s <= now_s < math.inf:
             raise ValueError(f"time must be finite and never run back: {now_s} s after {self._latest_s} s")
-        self._latest_s = now_s
+        since_s, self._latest_s = self._latest_s, now_s
+        self.grants = tuple(
+            replace(each, water_s=each.water_s + self._water_s(each, since_s, now_s)) for each in self.grants
+        )
+
+    def _water_s(self, grant: Grant, since_s: float, now_s: float) -> float:
+        """How long of this time, in which no grant came or went, the master of a grant was open."""
+        charge = _charge(self)
+        master = charge.supply_of(grant.valve).master
+        if master is None:
+            return now_s - since_s
+        grants = charge.on_supply(charge.valves[grant.valve].supply, self.grants)
+        turns = [instant for each in grants for instant in _turns(master, each) if since_s < instant < now_s]
+        spans = pairwise([since_s, *sorted(turns), now_s])
+        return sum(until_s - from_s for from_s, until_s in spans if _master_on(master, grants, from_s))
+
+
+def _turns(master: MasterRule, grant: Grant) -> tuple[float, float]:
+    """When a grant may turn the master on, and off."""
+    return grant.opened_s + master.lead_s, grant.closes_at_s - master.trail_s
 
 
 def _master_on(master: MasterRule, live: tuple[Grant, ...], now_s: float) -> bool:
@@ -317,7 +387,7 @@ def _longest(guard: Guard, ask: _Ask) -> str | None:
 
 
 def _dead_times(guard: Guard, ask: _Ask) -> str | None:
-    master = _charge(guard).master
+    master = _charge(guard).supply_of(ask.valve).master
     if master is None or ask.seconds > master.lead_s + master.trail_s:
         return None
     dead_s = master.lead_s + master.trail_s
@@ -334,14 +404,13 @@ def _day(guard: Guard, ask: _Ask) -> str | None:
 
 def _supply(guard: Guard, ask: _Ask) -> str | None:
     charge = _charge(guard)
-    valves = [*(grant.valve for grant in guard.grants), ask.valve]
+    supply = charge.valves[ask.valve].supply
+    capacity_l_min = charge.supplies[supply].capacity_l_min
+    valves = [*(grant.valve for grant in charge.on_supply(supply, guard.grants)), ask.valve]
     flow_l_min = sum(charge.valves[valve].flow_l_min for valve in valves)
-    if flow_l_min <= charge.supply_capacity_l_min * (1 + ROUNDING):
+    if flow_l_min <= capacity_l_min * (1 + ROUNDING):
         return None
-    return (
-        f"{' and '.join(valves)} would draw {flow_l_min:g} L/min, "
-        f"more than the supply's {charge.supply_capacity_l_min:g} L/min"
-    )
+    return f"{' and '.join(valves)} would draw {flow_l_min:g} L/min, more than the supply's {capacity_l_min:g} L/min"
 
 
 VETOES: tuple[tuple[str, Callable[[Guard, _Ask], str | None]], ...] = (

@@ -11,7 +11,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.drivers.gpio import Line
-from controller.guard.rules import MASTER, Charge, Closed, MasterRule, Opened, Refused, UsedOpening, ValveRule
+from controller.guard.rules import (
+    Charge,
+    Closed,
+    MasterRule,
+    Opened,
+    Refused,
+    SupplyRule,
+    UsedOpening,
+    ValveRule,
+    master_line,
+)
 
 LINE_LIMIT_BYTES = 64 * 1024
 CHARGE_LIMIT_BYTES = 1024 * 1024
@@ -168,25 +178,32 @@ def _object(value: object) -> dict[str, Any]:
 
 
 def _charged(value: object) -> Charged:
-    """{"driver", "supply_capacity_l_min", "silence_s", "master", "valves", "used"}; see `_charge_object`."""
+    """{"driver", "silence_s", "supplies", "valves", "used"}; see `_charge_object`."""
     given = dict(_object(value))
     lines: dict[str, Line] = {}
     valves: dict[str, ValveRule] = {}
+    supplies: dict[str, SupplyRule] = {}
     try:
         driver = _text(given.pop("driver"))
         for name, table in _object(given.pop("valves")).items():
-            lines[_text(name)], numbers = _line_and_numbers(table)
-            valves[name] = ValveRule(**numbers)
-        master = None
-        if (table := given.pop("master")) is not None:
-            lines[MASTER], numbers = _line_and_numbers(table)
-            master = MasterRule(**numbers)
+            rule = dict(_object(table))
+            supply = _text(rule.pop("supply"))
+            lines[_text(name)], numbers = _line_and_numbers(rule)
+            valves[name] = ValveRule(**numbers, supply=supply)
+        for name, table in _object(given.pop("supplies")).items():
+            rule = dict(_object(table))
+            master = None
+            if (pumped := rule.pop("master")) is not None:
+                lines[master_line(_text(name))], numbers = _line_and_numbers(pumped)
+                master = MasterRule(**numbers)
+            numbers = {key: _number(number) for key, number in rule.items()}
+            supplies[_text(name)] = SupplyRule(**numbers, master=master)
         used = tuple(
             UsedOpening(_text(valve), _number(ended_ago_s), _number(open_s))
             for valve, ended_ago_s, open_s in map(_list, _list(given.pop("used")))
         )
         numbers = {name: _number(number) for name, number in given.items()}
-        return Charged(Charge(valves=valves, master=master, used=used, **numbers), driver, lines)
+        return Charged(Charge(supplies, valves, used=used, **numbers), driver, lines)
     except KeyError as missing:
         raise ValueError(f"lacks {missing}") from None
     except TypeError as error:  # a dataclass names the field that is missing or unknown
@@ -217,13 +234,18 @@ def _charge_object(charged: Charged) -> dict[str, Any]:
     charge = charged.charge
     return {
         "driver": charged.driver,
-        "supply_capacity_l_min": charge.supply_capacity_l_min,
         "silence_s": charge.silence_s,
-        "master": charge.master
-        and {
-            **line_object(charged.lines[MASTER]),
-            "lead_s": charge.master.lead_s,
-            "trail_s": charge.master.trail_s,
+        "supplies": {
+            name: {
+                "capacity_l_min": rule.capacity_l_min,
+                "master": rule.master
+                and {
+                    **line_object(charged.lines[master_line(name)]),
+                    "lead_s": rule.master.lead_s,
+                    "trail_s": rule.master.trail_s,
+                },
+            }
+            for name, rule in charge.supplies.items()
         },
         "valves": {
             name: {
@@ -231,6 +253,7 @@ def _charge_object(charged: Charged) -> dict[str, Any]:
                 "flow_l_min": rule.flow_l_min,
                 "longest_s": rule.longest_s,
                 "most_s_per_24h": rule.most_s_per_24h,
+                "supply": rule.supply,
             }
             for name, rule in charge.valves.items()
         },
@@ -263,6 +286,7 @@ GUARD_SHAPES: dict[type, Fields] = {
         ("pulse", "pulse", _text),
         ("open_s", "open_s", _number),
         ("why", "why", _text),
+        ("water_s", "water_s", _number),
     ),
     Refused: (
         ("refused", "rule", _text),

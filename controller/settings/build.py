@@ -3,7 +3,7 @@
 Takes tables that have passed `checks`; nothing is refused here.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from math import inf, pi
@@ -34,6 +34,7 @@ from controller.settings.tables import (
     ShadeTable,
     SoilTable,
     SunPumpTable,
+    SupplyTable,
     WindowTable,
     ZoneTable,
 )
@@ -370,11 +371,32 @@ def tender_until(zone: ZoneTable) -> date | None:
     return zone.planted + timedelta(days=min(left, zone.established_after_days))
 
 
-def zone_of(zone: ZoneTable, guard: GuardTable, salinity_ds_m: float | None) -> core.Zone:
-    """One zone, watered with water of this conductivity, if it is known."""
+def supply_of(zone: ZoneTable, supplies: Sequence[SupplyTable]) -> SupplyTable | None:
+    """The supply that a zone names, or the only one; None if there is no such supply, or more than one."""
+    named = [each for each in supplies if zone.supply in (None, each.id)]
+    return named[0] if len(named) == 1 else None
+
+
+def core_supply(supply: SupplyTable) -> core.Supply:
+    """One supply."""
+    dead_s = supply.master.lead_s + supply.master.trail_s if supply.master else 0.0
+    return core.Supply(
+        capacity_l_min=supply.capacity_l_min,
+        settle_s=supply.settle_s,
+        dead_s=dead_s,
+        salinity_ds_m=supply.salinity_ds_m,
+        id=supply.id,
+        name=supply.name or supply.id,
+        quiet=tuple(map(hours_of, supply.quiet)),
+        sun_pump=sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
+    )
+
+
+def zone_of(zone: ZoneTable, guard: GuardTable, supply: SupplyTable) -> core.Zone:
+    """One zone, watered from this supply."""
     area_m2, soil = area_of(zone), soil_of(zone)
     longest_s, most_s = limits_s(zone, guard)
-    salt_threshold_ds_m, leaching = salt_of(zone, salinity_ds_m)
+    salt_threshold_ds_m, leaching = salt_of(zone, supply.salinity_ds_m)
     return core.Zone(
         id=zone.id,
         name=zone.name or zone.id,
@@ -400,6 +422,7 @@ def zone_of(zone: ZoneTable, guard: GuardTable, salinity_ds_m: float | None) -> 
         dusk_refresh=zone.dusk_refresh,
         longest_pulse_s=longest_s,
         most_s_per_24h=most_s,
+        supply=supply.id,
     )
 
 

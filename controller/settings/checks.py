@@ -48,7 +48,7 @@ class Draft:
     guard: GuardTable | None
     heat: HeatTable | None
     watering: WateringTable | None
-    supply: SupplyTable | None
+    supplies: tuple[SupplyTable, ...]
     rule: tuple[RuleTable, ...]
     budget: tuple[BudgetTable, ...]
     normal: tuple[NormalTable, ...]
@@ -76,7 +76,11 @@ def _repeated(words: Iterable[str]) -> list[str]:
 
 
 def _ids(draft: Draft) -> Iterator[Mistake]:
-    ids_by_name = {"zone": [each.id for each in draft.zone], "sensor": [each.id for each in draft.sensor]}
+    ids_by_name = {
+        "zone": [each.id for each in draft.zone],
+        "sensor": [each.id for each in draft.sensor],
+        "supply": [each.id for each in draft.supplies if "id" in each.model_fields_set],
+    }
     for name, ids in ids_by_name.items():
         for twice in _repeated(ids):
             say = f"{shown(twice)} is used {ids.count(twice)} times; give each {name} an id of its own"
@@ -84,6 +88,21 @@ def _ids(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         if zone.id == MASTER:
             yield _zone(zone, "id", f"{shown(MASTER)} is the name of the master line; call the zone otherwise")
+
+
+def _supplies(draft: Draft) -> Iterator[Mistake]:
+    several = len(draft.supplies) > 1
+    for number, supply in enumerate(draft.supplies if several else ()):
+        if "id" not in supply.model_fields_set:
+            say = "is missing; where there are several supplies give each an id, and name it in its zones"
+            yield Mistake(table_named("supply", number, {}), "id", say)
+            return
+    ids = [supply.id for supply in draft.supplies]
+    for zone in draft.zone if ids else ():
+        if zone.supply is None and several:
+            yield _zone(zone, "supply", f"is missing; say which it hangs on: {one_of(ids)}")
+        elif zone.supply is not None and zone.supply not in ids:
+            yield _zone(zone, "supply", unknown("supply of this file", zone.supply, ids))
 
 
 def _timezone(draft: Draft) -> Iterator[Mistake]:
@@ -167,11 +186,20 @@ OTHER_DUTIES = {
 
 def _lines(draft: Draft) -> Iterator[tuple[str, str, str, int, str]]:
     """Of every valve: table, key, name for people, pin, active level."""
-    if draft.supply and (master := draft.supply.master):
-        yield "[supply]", "master.pin", "the master", master.pin, master.active
+    for supply in draft.supplies:
+        if master := supply.master:
+            yield _supply_named(draft, supply), "master.pin", _masters_name(draft, supply), master.pin, master.active
     for zone in draft.zone:
         table, valve = table_named("zone", 0, {"id": zone.id}), zone.valve
         yield table, "valve.pin", shown(zone.id), valve.pin, valve.active
+
+
+def _supply_named(draft: Draft, supply: SupplyTable) -> str:
+    return "[supply]" if len(draft.supplies) == 1 else table_named("supply", 0, {"id": supply.id})
+
+
+def _masters_name(draft: Draft, supply: SupplyTable) -> str:
+    return "the master" if len(draft.supplies) == 1 else f"the master of {shown(supply.id)}"
 
 
 def _pins_shared(draft: Draft) -> Iterator[Mistake]:
@@ -221,13 +249,11 @@ def _areas(draft: Draft) -> Iterator[Mistake]:
 
 
 def _flows(draft: Draft) -> Iterator[Mistake]:
-    if draft.supply is None:
-        return
-    capacity_l_min = draft.supply.capacity_l_min
     for zone in draft.zone:
+        supply = build.supply_of(zone, draft.supplies)
         flow_l_min = 0.0 if _missing_line_keys(zone.line) else build.flow_l_min(zone.line)
-        if flow_l_min > capacity_l_min:
-            say = f"draws {flow_l_min:.1f} L/min, more than the supply's {capacity_l_min:g} L/min"
+        if supply is not None and flow_l_min > supply.capacity_l_min:
+            say = f"draws {flow_l_min:.1f} L/min, more than the supply's {supply.capacity_l_min:g} L/min"
             yield _zone(zone, "line", f"{say}; split the zone, use smaller emitters, or correct capacity_l_min")
 
 
@@ -258,11 +284,12 @@ def _too_little(most_min: float, longest_min: float) -> str:
 
 
 def _dead_times(draft: Draft) -> Iterator[Mistake]:
-    master = draft.supply.master if draft.supply else None
-    if master is None or draft.guard is None:
-        return
-    dead_s = master.lead_s + master.trail_s
-    for zone in draft.zone:
+    for zone in draft.zone if draft.guard else ():
+        assert draft.guard is not None
+        supply = build.supply_of(zone, draft.supplies)
+        if supply is None or supply.master is None:
+            continue
+        dead_s = supply.master.lead_s + supply.master.trail_s
         longest_s, _ = build.limits_s(zone, draft.guard)
         if longest_s <= dead_s:
             say = f"{longest_s / 60:g} is no longer than the master's lead_s and trail_s together ({dead_s:g} s)"
@@ -532,10 +559,11 @@ def _no_such_day(text: str) -> str | None:
 
 
 def _quiet(draft: Draft) -> Iterator[Mistake]:
-    for number, window in enumerate(draft.supply.quiet if draft.supply else (), start=1):
-        if window.start == window.until:
-            say = f"begins and ends at {window.start}, so it would never run; give the hours in which it must not"
-            yield Mistake("[supply]", f"quiet no. {number}", say)
+    for supply in draft.supplies:
+        for number, window in enumerate(supply.quiet, start=1):
+            if window.start == window.until:
+                say = f"begins and ends at {window.start}, so it would never run; give the hours in which it must not"
+                yield Mistake(_supply_named(draft, supply), f"quiet no. {number}", say)
 
 
 def _without_room(draft: Draft) -> dict[str, Stretch]:
@@ -595,9 +623,11 @@ def _measured(draft: Draft) -> Iterator[Mistake]:
 
 
 def _salt(draft: Draft) -> Iterator[Mistake]:
-    salinity_ds_m = draft.supply.salinity_ds_m if draft.supply else None
-    for zone in draft.zone if salinity_ds_m else ():
-        assert salinity_ds_m is not None
+    for zone in draft.zone:
+        supply = build.supply_of(zone, draft.supplies)
+        salinity_ds_m = supply.salinity_ds_m if supply else None
+        if not salinity_ds_m:
+            continue
         crop = zone.crop if isinstance(zone.crop, str) else zone.crop.name
         needed = build.needed_leaching(zone, salinity_ds_m)
         if build.tolerance_of(zone) is None:
@@ -652,9 +682,9 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 
 CHECKS: tuple[Check, ...] = (
-    _ids, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows, _mulches,
-    _limits, _dead_times, _sensor_zones, _alien_keys, _units, _words, _conversions, _calibrations, _tensions, _topics,
-    _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
+    _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
+    _mulches, _limits, _dead_times, _sensor_zones, _alien_keys, _units, _words, _conversions, _calibrations,
+    _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,

@@ -149,7 +149,7 @@ def _place(fault: _Fault, raw: Mapping[str, Any]) -> tuple[str, str]:
         case str(name), first, *rest:
             return table_named(name, None, raw), _dotted([first, *rest])
     name = _dotted(fault.path)
-    match raw.get(name, () if any(get_origin(part) is tuple for part in _parts(fault.takes)) else {}):
+    match raw.get(name, {} if _models(fault.takes) else ()):
         case Mapping():
             return f"[{name}]", ""
         case tuple():

@@ -77,14 +77,17 @@ def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> check
         items = raw.get(name, ()) if (name,) not in refused or isinstance(raw.get(name), tuple) else ()
         return tuple(table.model_validate(each) for i, each in enumerate(items) if (name, i) not in refused)
 
-    zones = raw.get("zone")
+    zones, supply = raw.get("zone"), raw.get("supply", {})
+    supplies: tuple[SupplyTable, ...] = ()
+    if ("supply",) not in refused:
+        supplies = tuple(map(SupplyTable.model_validate, supply if isinstance(supply, tuple) else (supply,)))
     return checks.Draft(
         site=one("site", SiteTable),
         mqtt=one("mqtt", MqttTable),
         guard=one("guard", GuardTable),
         heat=one("heat", HeatTable),
         watering=one("watering", WateringTable),
-        supply=one("supply", SupplyTable),
+        supplies=supplies,
         rule=several("rule", RuleTable),
         budget=several("budget", BudgetTable),
         normal=() if ("normal",) in refused else several("normal", NormalTable),
@@ -137,7 +140,7 @@ def _reason(error: Exception) -> str:
 
 
 SLIPS = (
-    (r"\s*\[+ *(zone|sensor|normal|rule|budget) *\]", "head each of them with double brackets, as [[zone]]"),
+    (r"\s*\[+ *(zone|sensor|normal|rule|budget|supply) *\]", "head each of them with double brackets, as [[zone]]"),
     (r".*[“”„‘’]", 'use straight quotes, as in name = "Salad"'),
     (r".*= *[-+]?\d+,\d", "write decimals with a point, as 6.5"),
     (r".*\b\d\d?:\d\d(?![:\d])", "write times with seconds and without quotes, as 20:00:00"),

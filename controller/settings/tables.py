@@ -319,7 +319,7 @@ class ValveTable(Table):
 
 
 class MasterTable(ValveTable):
-    """A master valve or a pump before all zones."""
+    """A master valve or a pump before all zones of a supply."""
 
     lead_s: Annotated[float, Field(ge=0, le=60)] = 2.0
     """It opens so long after the zone valve."""
@@ -339,8 +339,12 @@ class SunPumpTable(Table):
 
 
 class SupplyTable(Table):
-    """The tap, pump or tank that all zones share."""
+    """A tap, pump or tank. The only one, or one of several, each with an id that zones name."""
 
+    id: Id = "supply"
+    """Name of the supply; zones name it where there are several."""
+    name: Label | None = None
+    """Name for people; absent: the id."""
     capacity_l_min: Annotated[float, Field(ge=0.1, le=1000)]
     """What it gives at most, L/min: time a bucket, with the pipe that feeds the zones."""
     settle_s: Annotated[float, Field(ge=0, le=300)] = 5.0
@@ -537,6 +541,8 @@ class ZoneTable(Table):
     """Longest single opening; absent: that of [guard]."""
     most_open_min_24h: Minutes | None = None
     """Most opening within any 24 hours; absent: that of [guard]."""
+    supply: Annotated[str, Says("the id of a supply in quotes")] | None = None
+    """Id of the supply that its valve hangs on; absent: the only one."""
     valve: ValveTable
     """Its valve."""
     line: LineTable

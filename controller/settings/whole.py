@@ -3,11 +3,11 @@
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, PrivateAttr
+from pydantic import Discriminator, Field, PrivateAttr, Tag
 
-from controller.core.site import Heat, MonthNormal, Site, Supply, Watering
+from controller.core.site import Heat, MonthNormal, Site, Watering
 from controller.drivers.gpio import Line
-from controller.guard.rules import MASTER, Charge, MasterRule, ValveRule
+from controller.guard.rules import Charge, MasterRule, SupplyRule, ValveRule, master_line
 from controller.settings import build, checks, conversion
 from controller.settings.tables import (
     BudgetTable,
@@ -29,6 +29,10 @@ from controller.settings.tables import (
 )
 
 
+def _one_or_several(value: object) -> str:
+    return "several" if isinstance(value, tuple) else "one"
+
+
 class Settings(Table):
     """A whole config. Made by `load`; one made by hand has not been checked for what ties tables together."""
 
@@ -46,13 +50,28 @@ class Settings(Table):
     """The budgets of water, one table each."""
     normal: tuple[NormalTable, ...] = ()
     """Twelve tables, or none."""
-    supply: SupplyTable
+    supply: Annotated[
+        Annotated[SupplyTable, Tag("one")]
+        | Annotated[tuple[SupplyTable, ...], Field(min_length=1), Tag("several")],
+        Discriminator(_one_or_several),
+    ]
+    """The supply, or several as [[supply]], each with an id."""
     zone: Annotated[tuple[ZoneTable, ...], Field(min_length=1)]
     """The zones, one table each."""
     sensor: tuple[SensorTable, ...] = ()
     """The sensors, one table each."""
 
     _file: str = PrivateAttr("config")
+
+    @property
+    def supplies(self) -> tuple[SupplyTable, ...]:
+        """The supplies, one or several."""
+        return self.supply if isinstance(self.supply, tuple) else (self.supply,)
+
+    def _supply_of(self, zone: ZoneTable) -> SupplyTable:
+        supply = build.supply_of(zone, self.supplies)
+        assert supply is not None, "checks refuse a zone that names no supply"
+        return supply
 
     def resolved(self) -> Self:
         """The same with points of calibration for every sensor that converts by a formula."""
@@ -61,8 +80,7 @@ class Settings(Table):
 
     def build(self) -> Site:
         """What the core is given."""
-        site, supply, watering = self.site, self.supply, self.watering
-        dead_s = supply.master.lead_s + supply.master.trail_s if supply.master else 0.0
+        site, watering = self.site, self.watering
         by_month = sorted(self.normal, key=lambda normal: normal.month)
         return Site(
             id=site.id,
@@ -71,12 +89,8 @@ class Settings(Table):
             longitude_deg=site.longitude,
             elevation_m=site.elevation_m,
             timezone=ZoneInfo(site.timezone),
-            supply=Supply(
-                supply.capacity_l_min, supply.settle_s, dead_s, supply.salinity_ds_m,
-                quiet=tuple(map(build.hours_of, supply.quiet)),
-                sun_pump=build.sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
-            ),
-            zones=tuple(build.zone_of(zone, self.guard, supply.salinity_ds_m) for zone in self.zone),
+            supplies=tuple(map(build.core_supply, self.supplies)),
+            zones=tuple(build.zone_of(zone, self.guard, self._supply_of(zone)) for zone in self.zone),
             sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
             heat=Heat(
                 self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before,
@@ -97,29 +111,34 @@ class Settings(Table):
 
     def charge(self) -> Charge:
         """What the guard is told to guard."""
-        master = self.supply.master
         return Charge(
-            supply_capacity_l_min=self.supply.capacity_l_min,
+            supplies={
+                each.id: SupplyRule(
+                    each.capacity_l_min,
+                    MasterRule(each.master.lead_s, each.master.trail_s) if each.master else None,
+                )
+                for each in self.supplies
+            },
             valves={
-                zone.id: ValveRule(build.flow_l_min(zone.line), *build.limits_s(zone, self.guard))
+                zone.id: ValveRule(
+                    build.flow_l_min(zone.line), *build.limits_s(zone, self.guard), self._supply_of(zone).id
+                )
                 for zone in self.zone
             },
-            master=MasterRule(master.lead_s, master.trail_s) if master else None,
             silence_s=self.guard.silence_s,
         )
 
     def lines(self) -> dict[str, Line]:
-        """The pin of each valve by zone id, and of the master, if any, under `master`."""
+        """The pin of each valve by zone id, and of each supply's master under its `master_line`."""
         valves: dict[str, ValveTable] = {zone.id: zone.valve for zone in self.zone}
-        if self.supply.master:
-            valves[MASTER] = self.supply.master
+        valves |= {master_line(each.id): each.master for each in self.supplies if each.master}
         return {name: Line(valve.pin, valve.active == "high") for name, valve in valves.items()}
 
     def warnings(self) -> tuple[str, ...]:
         """What is allowed but looks wrong: a line each."""
         draft = checks.Draft(
             site=self.site, mqtt=self.mqtt, guard=self.guard, heat=self.heat, watering=self.watering,
-            supply=self.supply, rule=self.rule, budget=self.budget, normal=self.normal, zone=self.zone,
+            supplies=self.supplies, rule=self.rule, budget=self.budget, normal=self.normal, zone=self.zone,
             sensor=self.sensor,
             zone_ids=frozenset(zone.id for zone in self.zone),
         )

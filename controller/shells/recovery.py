@@ -17,7 +17,8 @@ def endings(unfinished: Iterable[Unfinished], words: Mapping[str, Mapping[str, A
     for opening in unfinished:
         word = words.get(opening.pulse)
         if word is not None:
-            found.append(ValveClosed(opening.zone, opening.pulse, float(word["open_s"]), str(word["why"])))
+            open_s, water_s = float(word["open_s"]), float(word["water_s"])
+            found.append(ValveClosed(opening.zone, opening.pulse, open_s, str(word["why"]), water_s=water_s))
         elif words:
             found.append(ValveClosed(opening.zone, opening.pulse, 0.0, "never opened"))
         else:

@@ -143,8 +143,8 @@ def event_of(message: wire.GuardMessage) -> GuardEvent:
             return GuardReady()
         case rules.Opened(valve, pulse):
             return ValveOpened(valve, pulse)
-        case rules.Closed(valve, pulse, open_s, why):
-            return ValveClosed(valve, pulse, open_s, why)
+        case rules.Closed(valve, pulse, open_s, why, water_s):
+            return ValveClosed(valve, pulse, open_s, why, water_s=water_s)
         case rules.Refused(rule, why, str(valve), str(pulse)):
             return ValveRefused(valve, pulse, rule, why)
         case rules.Refused(rule, why):
@@ -165,7 +165,7 @@ def _receive(ours: socket.socket) -> bytes:
 def take_last_words(runtime_dir: str | os.PathLike[str], note: Callable[[list[dict[str, Any]]], None]) -> int:
     """Hand the closings that no daemon had noted to `note`, and remove them once it has returned.
 
-    Each is {"pulse", "valve", "open_s", "why", "wall_time_s"}. A crash in between hands them over again, so
+    Each is {"pulse", "valve", "open_s", "water_s", "why", "wall_time_s"}. A crash in between hands them over again, so
     `note` must take the same pulse twice. Call it before a guard is started. Returns how many there were;
     ValueError names a damaged file.
     """

@@ -5,7 +5,7 @@ Each takes the diary and the charge and returns what was broken, in words. An em
 
 from collections.abc import Callable, Iterator, Sequence
 
-from controller.guard.rules import DAY_S, MASTER, Charge
+from controller.guard.rules import DAY_S, Charge, master_line
 from controller.sim.world import Level
 
 GRACE_S = 1.0
@@ -45,18 +45,25 @@ def rolling_day(diary: Sequence[Level], charge: Charge, end_s: float) -> Iterato
 
 
 def supply_capacity(diary: Sequence[Level], charge: Charge, end_s: float) -> Iterator[str]:
-    """Never more flow than the supply gives."""
+    """Never more flow than a supply gives."""
     for level in diary:
-        flow_l_min = sum(rule.flow_l_min for valve, rule in charge.valves.items() if valve in level.on)
-        if flow_l_min > charge.supply_capacity_l_min + 1e-6:
-            yield f"{', '.join(sorted(level.on))} drew {flow_l_min:.1f} L/min at {level.mono_s:.0f} s"
+        for supply, rule in charge.supplies.items():
+            on = _on_supply(charge, supply, level)
+            flow_l_min = sum(charge.valves[valve].flow_l_min for valve in on)
+            if flow_l_min > rule.capacity_l_min + 1e-6:
+                yield f"{', '.join(on)} drew {flow_l_min:.1f} L/min at {level.mono_s:.0f} s"
 
 
 def pump_against_closed(diary: Sequence[Level], charge: Charge, end_s: float) -> Iterator[str]:
-    """The master valve or pump is on only while a zone valve is."""
+    """A master valve or pump is on only while a zone valve of its supply is."""
     for level in diary:
-        if MASTER in level.on and len(level.on) == 1:
-            yield f"the master was on against closed valves at {level.mono_s:.0f} s"
+        for supply in charge.supplies:
+            if master_line(supply) in level.on and not _on_supply(charge, supply, level):
+                yield f"the {master_line(supply)} was on against closed valves at {level.mono_s:.0f} s"
+
+
+def _on_supply(charge: Charge, supply: str, level: Level) -> list[str]:
+    return sorted(valve for valve, rule in charge.valves.items() if rule.supply == supply and valve in level.on)
 
 
 PROPERTIES: Sequence[Callable[[Sequence[Level], Charge, float], Iterator[str]]] = (

@@ -26,7 +26,7 @@ from controller.core.garden import Garden
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
-from controller.guard.rules import MASTER, Charge, Closed, Guard, Opened, Outcome
+from controller.guard.rules import Charge, Closed, Guard, Opened, Outcome, is_master, master_line
 from controller.loop import Loop
 from controller.messages import Message
 from controller.settings import Settings
@@ -119,6 +119,11 @@ class VirtualGuard:
         """The lines that are on now."""
         return self.diary[-1].on
 
+    @property
+    def off(self) -> frozenset[str]:
+        """The lines that are off now."""
+        return frozenset(self.rules.levels(self._clock.mono_s)) - self.on
+
     def next_change(self) -> datetime | None:
         """When a line changes next by itself."""
         change_s = self.rules.next_change_s()
@@ -131,15 +136,15 @@ class VirtualGuard:
             match outcome:
                 case Opened(valve, pulse):
                     self.said.append(ValveOpened(valve, pulse))
-                case Closed(valve, pulse, open_s, why):
-                    self.said.append(ValveClosed(valve, pulse, open_s, why))
+                case Closed(valve, pulse, open_s, why, water_s):
+                    self.said.append(ValveClosed(valve, pulse, open_s, why, water_s=water_s))
                 case _:
                     self.said.append(ValveRefused(outcome.valve or "", outcome.pulse or "", outcome.rule, outcome.why))
         levels = self.rules.levels(self._clock.mono_s)
         on = frozenset(name for name, high in levels.items() if high)
         if on == self.on:
             return
-        for name in sorted(levels, key=lambda name: name != MASTER):
+        for name in sorted(levels, key=lambda name: not is_master(name)):
             if self._lines is not None and levels[name] != (name in self.on):
                 self._lines.set(name, levels[name])
         self.diary.append(Level(self._clock.mono_s, on))
@@ -245,8 +250,9 @@ class World:
     def _pass(self, until: datetime) -> None:
         """Time passes, and water where the lines let it."""
         minutes = (until - self.clock.utc).total_seconds() / 60.0
+        off = self.guard.off
         for zone in self.site.zones:
-            if zone.id in self.guard.on and (self.settings.supply.master is None or MASTER in self.guard.on):
+            if zone.id in self.guard.on and master_line(zone.supply) not in off:
                 litres = zone.line.flow_l_min * minutes
                 self.litres[zone.id] += litres
                 self._passed[zone.id] += litres

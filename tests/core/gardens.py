@@ -38,7 +38,7 @@ def a_site(*zones: Zone, sensors: tuple[Sensor, ...] = (), **changes: object) ->
         "longitude_deg": -7.91,
         "elevation_m": 240.0,
         "timezone": LISBON,
-        "supply": Supply(capacity_l_min=12.0),
+        "supplies": (Supply(capacity_l_min=12.0),),
         "zones": zones or (a_zone(),),
         "sensors": sensors,
     }

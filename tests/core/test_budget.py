@@ -139,7 +139,7 @@ BUDGETS = st.one_of(
 def test_no_plan_ever_passes_a_budget(
     budgets: list[Budget], hour: int, start: date, depletion_mm: float, given_l: float
 ) -> None:
-    site = a_site(*ZONES, budgets=tuple(budgets), supply=Supply(5.0))
+    site = a_site(*ZONES, budgets=tuple(budgets), supplies=(Supply(5.0),))
     now = local_midnight(start, LISBON) + timedelta(hours=hour)
     garden = a_garden(site, now, depletion_mm, given_l)
     assert passed(site, garden, make_plan(site, garden, now, "a test")) == []

@@ -222,7 +222,7 @@ def test_dry_repellent_sand_is_wetted_first_and_given_time_to_let_water_in(repel
 
 def test_no_pulse_is_longer_than_the_valve_may_be_open_master_and_all() -> None:
     zone = a_rooted(longest_pulse_s=600.0)
-    site = a_site(zone, supply=Supply(12.0, dead_s=8.0))
+    site = a_site(zone, supplies=(Supply(12.0, dead_s=8.0),))
     (soak,) = of(planned(site), "dawn soak")
     assert max(pulse.seconds for pulse in soak.pulses) <= 600.0
     assert sum(pulse.litres for pulse in soak.pulses) == pytest.approx(soak.need.litres)
@@ -243,6 +243,23 @@ def test_one_zone_rests_while_the_other_runs() -> None:
     assert any(a != b != c and a == c for a, b, c in zip(turns, turns[1:], turns[2:], strict=False))
     for before, after in pairwise(pulses):
         assert after.start >= before.end + timedelta(seconds=4), "8 + 8 L/min is more than the tap gives"
+
+
+def test_zones_on_two_supplies_do_not_wait_for_one_another() -> None:
+    line = Line("dripline", flow_l_min=8.0, rate_mm_h=17.8)
+    zones = [a_rooted(name, line=line, area_m2=20.0) for name in ("beans", "tomatoes")]
+    together = planned(a_site(*zones))
+    apart = planned(
+        a_site(
+            zones[0],
+            replace(zones[1], supply="tank"),
+            supplies=(Supply(12.0), Supply(9.0, settle_s=30.0, id="tank", name="Tank")),
+        )
+    )
+    deadline = sunrise_of(a_site(), TOMORROW) - 20 * MINUTE
+    ends = [max(p.end for p in w.pulses) for w in of(apart, "dawn soak")]
+    assert all(deadline - timedelta(seconds=2) <= end <= deadline for end in ends), "both end at the deadline"
+    assert min(w.next_start for w in of(together, "dawn soak")) < min(w.next_start for w in of(apart, "dawn soak"))
 
 
 # Not enough of it ---------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ SMALL = ((4, 5, 12, 8), (4, 9, 10, 5), (3, 4, 25, 9), (2, 7, 12, 8))
 """(pulses, on, rest, flow) on 12 L/min: proven by a constraint solver to need 83 minutes; the list rule takes 86."""
 SITE = a_site(
     *(a_zone(f"z{n}", line=Line("dripline", float(flow), 15.0)) for n, (_, _, _, flow) in enumerate(SMALL)),
-    supply=Supply(12.0, settle_s=0.0),
+    supplies=(Supply(12.0, settle_s=0.0),),
 )
 
 

@@ -629,7 +629,7 @@ class AnyHistory(RuleBasedStateMachine):
                 self.opened_ids.add(action.pulse)
                 self.open[action.zone] = (action.pulse, self.mono_s + action.seconds)
                 drawn = sum(WILD.zone(zone).line.flow_l_min for zone in self.open)
-                assert drawn <= WILD.supply.capacity_l_min + 1e-6
+                assert drawn <= WILD.supplies[0].capacity_l_min + 1e-6
                 self.tell(ValveOpened(action.zone, action.pulse))
 
     def end(self, zone: str, why: str) -> None:
@@ -736,7 +736,7 @@ class AnyHistory(RuleBasedStateMachine):
         ahead = [p for w in self.garden.plan.waterings for p in w.pulses if p.ahead]
         for at in (p.start for p in ahead):
             drawn = sum(WILD.zone(p.zone).line.flow_l_min for p in ahead if p.start <= at < p.end)
-            assert drawn <= WILD.supply.capacity_l_min + 1e-6
+            assert drawn <= WILD.supplies[0].capacity_l_min + 1e-6
         for zone in WILD.zones:
             mine = sorted((p for p in ahead if p.zone == zone.id), key=lambda p: p.start)
             assert all(a.end <= b.start + timedelta(seconds=1) for a, b in pairwise(mine))

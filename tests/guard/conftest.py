@@ -15,7 +15,7 @@ import pytest
 
 from controller.drivers.gpio import Line
 from controller.guard import files, wire
-from controller.guard.rules import MASTER, Charge, MasterRule, ValveRule
+from controller.guard.rules import MASTER, SUPPLY, Charge, MasterRule, SupplyRule, ValveRule
 from controller.shells.valves import GuardEvent, GuardProcess
 from tests.guard import diary_pins
 
@@ -29,7 +29,7 @@ E = TypeVar("E")
 
 def charged(silence_s: float = 1.0, lead_s: float = 0.0, trail_s: float = 0.0) -> wire.Charged:
     beds = {name: ValveRule(8.0, 60.0, 3600.0) for name in ("beans", "kale")}
-    charge = Charge(16.0, beds, MasterRule(lead_s, trail_s), silence_s)
+    charge = Charge({SUPPLY: SupplyRule(16.0, MasterRule(lead_s, trail_s))}, beds, silence_s)
     return wire.Charged(charge, "tests.guard.diary_pins:factory", LINES)
 
 

@@ -192,3 +192,11 @@ def test_only_the_standard_library_until_pins_are_touched() -> None:
     )
     loaded = subprocess.run([sys.executable, "-S", "-c", code], capture_output=True, text=True, check=True).stdout
     assert loaded.strip() == "['__main__', 'controller']" or loaded.strip() == "['controller']"
+
+
+def test_every_supplys_master_of_a_config_is_known() -> None:
+    bore = {"id": "bore", "master": {"pin": 6, "active": "low"}}
+    supplies = [{"id": "mains", "master": {"pin": 5}}, {"id": "tank"}, bore]
+    _, lines, unclear = lines_of_config({"supply": supplies})
+    assert lines == {"master mains": Line(5, True), "master bore": Line(6, False)}
+    assert unclear == []

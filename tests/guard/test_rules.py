@@ -11,6 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from controller.guard.rules import (
     DAY_S,
     MASTER,
+    SUPPLY,
     VETOES,
     Charge,
     Closed,
@@ -19,8 +20,10 @@ from controller.guard.rules import (
     Opened,
     Outcome,
     Refused,
+    SupplyRule,
     UsedOpening,
     ValveRule,
+    master_line,
 )
 
 BEDS = {
@@ -28,14 +31,19 @@ BEDS = {
     "kale": ValveRule(flow_l_min=6.0, longest_s=300.0, most_s_per_24h=900.0),
     "pots": ValveRule(flow_l_min=4.0, longest_s=60.0, most_s_per_24h=120.0),
 }
-PLAIN = Charge(supply_capacity_l_min=15.0, valves=BEDS)
-PUMPED = replace(PLAIN, master=MasterRule(lead_s=2.0, trail_s=3.0))
+PLAIN = Charge({SUPPLY: SupplyRule(capacity_l_min=15.0)}, BEDS)
+PUMPED = Charge({SUPPLY: SupplyRule(15.0, MasterRule(lead_s=2.0, trail_s=3.0))}, BEDS)
+TANK_MASTER = master_line("tank")
+TWO = Charge(
+    {SUPPLY: SupplyRule(15.0, MasterRule(2.0, 3.0)), "tank": SupplyRule(5.0, MasterRule(1.0, 1.0))},
+    {**BEDS, "figs": ValveRule(4.0, 600.0, 1800.0, "tank"), "limes": ValveRule(3.0, 600.0, 1800.0, "tank")},
+)
 PATIENT_S = 1e9
 
 
 def a_guard(charge: Charge = PLAIN, now_s: float = 0.0) -> Guard:
     """A guard whose owner has just been heard, and that is patient unless the charge says otherwise."""
-    if charge.silence_s == Charge(1, {}).silence_s:
+    if charge.silence_s == PLAIN.silence_s:
         charge = replace(charge, silence_s=PATIENT_S)
     guard = Guard(charge, started_s=now_s)
     assert guard.beat(now_s) is None
@@ -124,9 +132,41 @@ class TestVetoes:
     def test_flows_that_add_up_to_the_capacity_pass_in_spite_of_rounding(self) -> None:
         assert 0.1 + 0.2 > 0.3
         tenths = {"a": ValveRule(0.1, 10, 100), "b": ValveRule(0.2, 10, 100)}
-        guard = a_guard(Charge(0.3, tenths))
+        guard = a_guard(Charge({SUPPLY: SupplyRule(0.3)}, tenths))
         guard.open("a", "p1", 10, 0.0)
         assert isinstance(guard.open("b", "p2", 10, 0.0), Opened)
+
+
+class TestSeveralSupplies:
+    def test_each_has_a_capacity_of_its_own(self) -> None:
+        guard = a_guard(TWO)
+        assert isinstance(guard.open("beans", "p1", 60, 0.0), Opened)
+        assert isinstance(guard.open("kale", "p2", 60, 0.0), Opened)
+        assert isinstance(guard.open("figs", "p3", 60, 0.0), Opened)
+        assert refusal(guard.open("limes", "p4", 60, 0.0)) == (
+            "supply capacity",
+            "figs and limes would draw 7 L/min, more than the supply's 5 L/min",
+        )
+
+    def test_each_has_a_master_of_its_own_with_its_own_dead_times(self) -> None:
+        guard = a_guard(TWO)
+        guard.open("beans", "p1", 60, 0.0)
+        guard.open("figs", "p2", 30, 0.0)
+        assert on(guard, 1.5) == {"beans", "figs", TANK_MASTER}
+        assert on(guard, 2.0) == {"beans", "figs", MASTER, TANK_MASTER}
+        assert on(guard, 29.5) == {"beans", "figs", MASTER}
+        assert guard.close("figs", "asked", 29.5) == [], "the mains' master is none of its business"
+        assert guard.advance(30.0) == [Closed("figs", "p2", 30.0, "deadline", 28.0)]
+        assert refusal(guard.open("limes", "p3", 2.0, 30.0))[1].endswith("the master's dead times take 2 s")
+
+    def test_a_zone_closes_after_its_own_master_though_another_supply_runs(self) -> None:
+        guard = a_guard(TWO)
+        guard.open("beans", "p1", 60, 0.0)
+        guard.open("figs", "p2", 60, 0.0)
+        assert guard.close("figs", "asked", 10.0) == []
+        assert guard.next_change_s() == 10.0 + 1.0
+        assert guard.advance(11.0) == [Closed("figs", "p2", 11.0, "asked", 9.0)]
+        assert on(guard, 11.0) == {"beans", MASTER}
 
 
 class TestTheDay:
@@ -198,7 +238,7 @@ class TestEnds:
         assert guard.next_change_s() == 11.0
         assert guard.advance(10.875) == []
         assert on(guard, 10.875) == {"beans"}
-        assert guard.advance(11.0) == [Closed("beans", "p", 10.0, "deadline")]
+        assert guard.advance(11.0) == [Closed("beans", "p", 10.0, "deadline", 10.0)]
         assert on(guard, 11.0) == set()
         assert guard.next_change_s() is None
 
@@ -212,7 +252,7 @@ class TestEnds:
     def test_a_late_closing_is_booked_as_long_as_it_was(self) -> None:
         guard = a_guard()
         guard.open("beans", "p", 10, 0.0)
-        assert guard.advance(17.0) == [Closed("beans", "p", 17.0, "deadline")]
+        assert guard.advance(17.0) == [Closed("beans", "p", 17.0, "deadline", 17.0)]
         assert guard.used_s("beans", 20.0) == 17
 
     def test_silence_closes_everything_at_once_and_says_so(self) -> None:
@@ -225,7 +265,7 @@ class TestEnds:
         assert guard.next_change_s() == 6.0
         assert on(guard, 5.875) == {"beans", "kale", MASTER}
         assert on(guard, 6.0) == set()
-        ended = [Closed("beans", "p1", 5.0, "silence"), Closed("kale", "p2", 4.0, "silence")]
+        ended = [Closed("beans", "p1", 5.0, "silence", 3.0), Closed("kale", "p2", 4.0, "silence", 3.0)]
         assert guard.advance(6.0) == ended
 
     def test_what_ended_by_its_deadline_did_not_end_by_the_silence_after_it(self) -> None:
@@ -243,7 +283,7 @@ class TestEnds:
         guard.open("beans", "p1", 100, 0.0)
         guard.open("kale", "p2", 100, 0.0)
         assert guard.close("beans", "the gardener stopped it", 4.0) == [
-            Closed("beans", "p1", 4.0, "the gardener stopped it")
+            Closed("beans", "p1", 4.0, "the gardener stopped it", 4.0)
         ]
         assert on(guard, 4.0) == {"kale"}
 
@@ -316,14 +356,14 @@ class TestMaster:
         guard.open("beans", "p", 60, 0.0)
         guard.close("beans", "asked", 10.0)
         assert guard.close("beans", "asked again", 11.0) == []
-        assert guard.advance(13.0) == [Closed("beans", "p", 13.0, "asked")]
+        assert guard.advance(13.0) == [Closed("beans", "p", 13.0, "asked", 8.0)]
 
     @pytest.mark.parametrize("asked_s", [57.0, 58.0])
     def test_a_zone_asked_to_close_near_its_end_keeps_its_end(self, asked_s: float) -> None:
         guard = a_guard(PUMPED)
         guard.open("beans", "p", 60, 0.0)
         assert guard.close("beans", "asked", asked_s) == []
-        assert guard.advance(60.0) == [Closed("beans", "p", 60.0, "deadline")]
+        assert guard.advance(60.0) == [Closed("beans", "p", 60.0, "deadline", 55.0)]
 
     def test_a_zone_that_has_had_no_water_yet_waits_if_the_master_runs_on_because_of_it(self) -> None:
         guard = a_guard(PUMPED)
@@ -337,13 +377,13 @@ class TestMaster:
     def test_a_zone_closes_at_once_while_the_master_is_not_on_yet(self) -> None:
         guard = a_guard(PUMPED)
         guard.open("beans", "p", 60, 0.0)
-        assert guard.close("beans", "asked", 1.0) == [Closed("beans", "p", 1.0, "asked")]
+        assert guard.close("beans", "asked", 1.0) == [Closed("beans", "p", 1.0, "asked", 0.0)]
 
     def test_a_zone_closes_at_once_while_the_master_runs_for_another(self) -> None:
         guard = a_guard(PUMPED)
         guard.open("beans", "p1", 60, 0.0)
         guard.open("kale", "p2", 60, 0.0)
-        assert guard.close("beans", "asked", 10.0) == [Closed("beans", "p1", 10.0, "asked")]
+        assert guard.close("beans", "asked", 10.0) == [Closed("beans", "p1", 10.0, "asked", 8.0)]
         assert on(guard, 10.0) == {"kale", MASTER}
 
 
@@ -376,7 +416,7 @@ class TestCharge:
     @pytest.mark.parametrize("name", ["flow_l_min", "longest_s", "most_s_per_24h"])
     def test_a_limit_that_limits_nothing(self, name: str, wrong: float) -> None:
         with pytest.raises(ValueError, match=f"{name} must be a finite number above 0"):
-            ValveRule(**{"flow_l_min": 1, "longest_s": 1, "most_s_per_24h": 1, name: wrong})
+            replace(ValveRule(1, 1, 1), **{name: wrong})  # type: ignore[arg-type]
 
     @pytest.mark.parametrize("wrong", [-0.5, math.nan, math.inf])
     def test_dead_times_and_history(self, wrong: float) -> None:
@@ -390,14 +430,19 @@ class TestCharge:
                 make()
 
     def test_capacity_and_silence(self) -> None:
-        with pytest.raises(ValueError, match="supply_capacity_l_min"):
-            Charge(0, BEDS)
+        with pytest.raises(ValueError, match="capacity_l_min"):
+            SupplyRule(0)
         with pytest.raises(ValueError, match="silence_s"):
-            Charge(1, BEDS, silence_s=math.inf)
+            Charge(PLAIN.supplies, BEDS, silence_s=math.inf)
 
-    def test_a_zone_may_not_be_called_master(self) -> None:
-        with pytest.raises(ValueError, match="master"):
-            Charge(1, {MASTER: ValveRule(1, 1, 1)})
+    @pytest.mark.parametrize("name", [MASTER, TANK_MASTER])
+    def test_a_zone_may_not_be_called_master(self, name: str) -> None:
+        with pytest.raises(ValueError, match="that is the name of a master line"):
+            Charge(PLAIN.supplies, {name: ValveRule(1, 1, 1)})
+
+    def test_a_valve_hangs_on_a_supply_that_there_is(self) -> None:
+        with pytest.raises(ValueError, match="the supply 'bore' of beans is none of this garden"):
+            Charge(PLAIN.supplies, {"beans": ValveRule(1, 1, 1, "bore")})
 
 
 @dataclass
@@ -466,27 +511,31 @@ ASKED = eighths(0, 10) | eighths(0, 80) | eighths(0, 7300)
 
 
 class Histories(RuleBasedStateMachine):
-    """Any sequence of asks, closings, beats and waits; three valves, with or without a master."""
+    """Any sequence of asks, closings, beats and waits; three valves on one supply or two, with or without masters."""
 
     @initialize(
         flows=st.tuples(*[st.integers(1, 8)] * 3),
-        capacity=st.integers(4, 16),
+        capacities=st.tuples(st.integers(4, 16), st.integers(4, 16)),
+        hang_on=st.tuples(*[st.sampled_from([SUPPLY, SUPPLY, "tank"])] * 3),
         longest=st.tuples(*[st.sampled_from([8.0, 60.0, 7200.0])] * 3),
         most=st.tuples(*[st.sampled_from([8.0, 90.0, 10_000.0])] * 3),
-        master=st.none() | st.builds(MasterRule, eighths(0, 4), eighths(0, 4)),
+        masters=st.tuples(*[st.none() | st.builds(MasterRule, eighths(0, 4), eighths(0, 4))] * 2),
         silence_s=st.sampled_from([2.0, 30.0, PATIENT_S]),
         used=st.lists(
             st.tuples(st.sampled_from(ZONES), st.integers(0, 30).map(lambda h: h * 3600.0), eighths(0, 3000)),
             max_size=4,
         ),
     )
-    def begin(self, flows, capacity, longest, most, master, silence_s, used) -> None:  # type: ignore[no-untyped-def]
+    def begin(  # type: ignore[no-untyped-def]
+        self, flows, capacities, hang_on, longest, most, masters, silence_s, used
+    ) -> None:
         valves = {
-            zone: ValveRule(flow, longest_s, most_s)
-            for zone, flow, longest_s, most_s in zip(ZONES, flows, longest, most, strict=True)
+            zone: ValveRule(flow, longest_s, most_s, supply)
+            for zone, flow, longest_s, most_s, supply in zip(ZONES, flows, longest, most, hang_on, strict=True)
         }
+        supplies = dict(zip((SUPPLY, "tank"), map(SupplyRule, capacities, masters), strict=True))
         history = tuple(UsedOpening(*each) for each in used)
-        self.charge = Charge(capacity, valves, master, silence_s, history)
+        self.charge = Charge(supplies, valves, silence_s, history)
         self.world = World(Guard(self.charge, started_s=1000.0), self.charge, 1000.0)
         self.before = {
             zone: [(1000.0 - ago - length, 1000.0 - ago) for name, ago, length in used if name == zone]
@@ -521,7 +570,8 @@ class Histories(RuleBasedStateMachine):
             found.add("already open")
         if seconds > limits.longest_s:
             found.add("longest opening")
-        if self.charge.master and seconds <= self.charge.master.lead_s + self.charge.master.trail_s:
+        supply = self.charge.supplies[limits.supply]
+        if supply.master and seconds <= supply.master.lead_s + supply.master.trail_s:
             found.add("master's dead times")
         intervals = [*self.before[zone], *world.intervals(zone), (now_s, now_s + seconds)]
         edges = [at_s for interval in intervals for at_s in interval]
@@ -529,11 +579,14 @@ class Histories(RuleBasedStateMachine):
         watched = [at for at in corners if now_s <= at <= now_s + seconds]
         if any(within_24_h(intervals, at) > limits.most_s_per_24h for at in watched):
             found.add("24 hours")
-        others = [name for name in ZONES if name in world.on_since and name != zone]
+        others = [name for name in self.on_supply(limits.supply) if name in world.on_since and name != zone]
         flow_l_min = sum(self.charge.valves[name].flow_l_min for name in [zone, *others])
-        if flow_l_min > self.charge.supply_capacity_l_min:
+        if flow_l_min > supply.capacity_l_min:
             found.add("supply capacity")
         return found
+
+    def on_supply(self, supply: str) -> list[str]:
+        return [zone for zone in ZONES if self.charge.valves[zone].supply == supply]
 
     @rule(age_s=st.just(0.0) | eighths(0, 40))
     def beat(self, age_s: float) -> None:
@@ -551,8 +604,10 @@ class Histories(RuleBasedStateMachine):
         was_open = zone in self.world.on_since
         self.world.follow(self.world.guard.close(zone, "asked", self.world.now_s))
         if was_open and zone in self.world.on_since:
-            assert self.charge.master
-            assert not self.world.guard.levels(self.world.now_s)[MASTER] or len(self.world.on_since) > 2
+            supply = self.charge.valves[zone].supply
+            assert self.charge.supplies[supply].master
+            running = [each for each in self.on_supply(supply) if each in self.world.on_since]
+            assert not self.world.guard.levels(self.world.now_s)[master_line(supply)] or len(running) > 1
 
     @rule()
     def close_all(self) -> None:
@@ -575,11 +630,12 @@ class Histories(RuleBasedStateMachine):
     def the_supply_suffices_at_every_instant(self) -> None:
         if not hasattr(self, "world"):
             return
-        spans = [(zone, *span) for zone in ZONES for span in self.world.intervals(zone, until_s=math.inf)]
-        for _, at_s, _ in spans:
-            open_then = [zone for zone, since_s, end_s in spans if since_s <= at_s < end_s]
-            flow_l_min = sum(self.charge.valves[zone].flow_l_min for zone in open_then)
-            assert flow_l_min <= self.charge.supply_capacity_l_min
+        for supply, limit in self.charge.supplies.items():
+            zones = self.on_supply(supply)
+            spans = [(zone, *span) for zone in zones for span in self.world.intervals(zone, until_s=math.inf)]
+            for _, at_s, _ in spans:
+                open_then = [zone for zone, since_s, end_s in spans if since_s <= at_s < end_s]
+                assert sum(self.charge.valves[zone].flow_l_min for zone in open_then) <= limit.capacity_l_min
 
     @invariant()
     def nothing_is_open_for_a_silent_owner(self) -> None:
@@ -588,17 +644,20 @@ class Histories(RuleBasedStateMachine):
 
     @invariant()
     def the_master_runs_only_where_water_can_go(self) -> None:
-        if not hasattr(self, "world") or self.charge.master is None:
-            return
-        master = self.charge.master
-        spans = [span for zone in ZONES for span in self.world.intervals(zone, until_s=math.inf)]
-        for on_s, off_s in self.world.intervals(MASTER):
+        for supply, limit in self.charge.supplies.items() if hasattr(self, "world") else ():
+            if limit.master:
+                self.this_master_runs_only_where_water_can_go(supply, limit.master)
+
+    def this_master_runs_only_where_water_can_go(self, supply: str, master: MasterRule) -> None:
+        line = master_line(supply)
+        spans = [span for zone in self.on_supply(supply) for span in self.world.intervals(zone, until_s=math.inf)]
+        for on_s, off_s in self.world.intervals(line):
             instants = [on_s, *(end_s for _, end_s in spans if on_s < end_s < off_s)]
             for at_s in instants:
                 assert any(since_s + master.lead_s <= at_s < end_s for since_s, end_s in spans)
         for name, _, off_s in self.world.diary:
             at_once = any(off_s <= at_s < off_s + master.trail_s for at_s in self.world.emergencies)
-            if name == MASTER and off_s not in self.world.emergencies and not at_once:
+            if name == line and off_s not in self.world.emergencies and not at_once:
                 led = [end_s for since_s, end_s in spans if since_s + master.lead_s <= off_s]
                 assert max(led) >= off_s + master.trail_s
 
@@ -607,8 +666,23 @@ class Histories(RuleBasedStateMachine):
         if not hasattr(self, "world"):
             return
         told = sorted((each.valve, each.open_s) for each in self.world.closed if each.open_s > 0)
-        done = sorted((line, end_s - since_s) for line, since_s, end_s in self.world.diary if line != MASTER)
+        done = sorted((line, end_s - since_s) for line, since_s, end_s in self.world.diary if line in ZONES)
         assert told == done
+
+    @invariant()
+    def the_water_told_is_what_ran_through_zone_and_master(self) -> None:
+        for zone in ZONES if hasattr(self, "world") else ():
+            supply = self.charge.valves[zone].supply
+            been = [(since_s, end_s) for line, since_s, end_s in self.world.diary if line == zone]
+            masters = self.world.intervals(master_line(supply))
+            water_s = [
+                end_s - since_s
+                if self.charge.supplies[supply].master is None
+                else sum(max(0.0, min(end_s, off_s) - max(since_s, on_s)) for on_s, off_s in masters)
+                for since_s, end_s in been
+            ]
+            told = [each.water_s for each in self.world.closed if each.valve == zone and each.open_s > 0]
+            assert told == water_s
 
 
 Histories.TestCase.settings = settings(

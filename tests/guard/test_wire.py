@@ -9,13 +9,23 @@ from hypothesis import strategies as st
 
 from controller.drivers.gpio import Line
 from controller.guard import wire
-from controller.guard.rules import MASTER, Charge, Closed, MasterRule, Opened, Refused, UsedOpening, ValveRule
+from controller.guard.rules import (
+    MASTER,
+    SUPPLY,
+    Charge,
+    Closed,
+    MasterRule,
+    Opened,
+    Refused,
+    SupplyRule,
+    UsedOpening,
+    ValveRule,
+)
 
 CHARGED = wire.Charged(
     Charge(
-        supply_capacity_l_min=15.0,
-        valves={"beans": ValveRule(8.0, 600.0, 3600.0), "kale": ValveRule(6.0, 300.0, 900.0)},
-        master=MasterRule(2.0, 3.0),
+        supplies={SUPPLY: SupplyRule(15.0, MasterRule(2.0, 3.0)), "tank": SupplyRule(7.0)},
+        valves={"beans": ValveRule(8.0, 600.0, 3600.0), "kale": ValveRule(6.0, 300.0, 900.0, "tank")},
         silence_s=1.5,
         used=(UsedOpening("beans", 3600.0, 120.0),),
     ),
@@ -23,10 +33,15 @@ CHARGED = wire.Charged(
     {"beans": Line(17, True), "kale": Line("GPIO27", False), MASTER: Line(22, True)},
 )
 
+VALVE = {"active": "high", "supply": SUPPLY}
+
 OF_OWNER: list[wire.OwnerMessage] = [
     CHARGED,
-    dataclasses.replace(CHARGED, charge=dataclasses.replace(CHARGED.charge, master=None),
-                        lines={"beans": Line(17, True), "kale": Line(27, False)}),
+    dataclasses.replace(
+        CHARGED,
+        charge=dataclasses.replace(CHARGED.charge, supplies={SUPPLY: SupplyRule(15.0), "tank": SupplyRule(7.0)}),
+        lines={"beans": Line(17, True), "kale": Line(27, False)},
+    ),
     wire.Beat(12.5),
     wire.AskOpen("beans", "p1", 40.0),
     wire.AskClose("beans", "asked"),
@@ -36,7 +51,7 @@ OF_OWNER: list[wire.OwnerMessage] = [
 OF_GUARD: list[wire.GuardMessage] = [
     wire.Ready(17, ("beans", "kale")),
     Opened("beans", "p1", 1.5, 41.5),
-    Closed("beans", "p1", 40.0, "deadline"),
+    Closed("beans", "p1", 40.0, "deadline", 35.0),
     Refused("24 hours", "kale would have been open too long", "kale", "p2"),
     Refused("malformed", "must be a number"),
     wire.Fault("kale cannot be switched off"),
@@ -103,17 +118,23 @@ def test_nonsense_is_refused_in_one_printable_sentence(line: bytes, why: str) ->
 @pytest.mark.parametrize(
     ("change", "why"),
     [
-        ({"supply_capacity_l_min": 0}, "supply_capacity_l_min must be a finite number above 0"),
-        ({"supply_capacity_l_min": "15"}, "must be a number"),
+        ({"supplies": {"tank": {"capacity_l_min": 0, "master": None}}}, "capacity_l_min must be a finite number above"),
+        ({"supplies": {"tank": {"capacity_l_min": "15", "master": None}}}, "must be a number"),
+        ({"supplies": {"tank": {"capacity_l_min": 15}}}, "lacks 'master'"),
+        ({"supplies": {}}, "the supply 'supply' of beans is none of this garden"),
         ({"silence": 3}, "unexpected keyword argument 'silence'"),
         ({"driver": None}, "must be a printable text"),
         ({"used": [["beans", 1]]}, "not enough values"),
         ({"used": [["beans", -1, 2]]}, "ended_ago_s must be a finite number, 0 or more"),
-        ({"valves": {"beans": {"pin": 17, "active": "high"}}}, "missing 3 required positional arguments"),
-        ({"valves": {"beans": {"active": "high"}}}, "lacks 'pin'"),
-        ({"valves": {"beans": {"pin": True, "active": "high"}}}, "pin must be a number or a name"),
-        ({"valves": {"beans": {"pin": 17, "active": "hihg"}}}, 'active must be "high" or "low"'),
-        ({"master": {"pin": 1, "active": "low", "lead_s": 1, "trail_s": -1}}, "trail_s must be a finite number"),
+        ({"valves": {"beans": {**VALVE, "pin": 17}}}, "missing 3 required positional arguments"),
+        ({"valves": {"beans": VALVE}}, "lacks 'pin'"),
+        ({"valves": {"beans": {"pin": 17, "active": "high"}}}, "lacks 'supply'"),
+        ({"valves": {"beans": {**VALVE, "pin": True}}}, "pin must be a number or a name"),
+        ({"valves": {"beans": {**VALVE, "pin": 17, "active": "hihg"}}}, 'active must be "high" or "low"'),
+        (
+            {"supplies": {"tank": {"master": {"pin": 1, "active": "low", "lead_s": 1, "trail_s": -1}}}},
+            "trail_s must be a finite number",
+        ),
     ],
 )
 def test_a_charge_that_is_wrong_names_what_is_wrong(change: dict[str, object], why: str) -> None:

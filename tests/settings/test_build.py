@@ -10,7 +10,7 @@ import pytest
 from controller.agronomy.drip import run_time_multiplier
 from controller.core.site import Heat, Hours, Line, MonthNormal, Mulch, Pots, Rule, Shade, SunPump, Zone
 from controller.drivers import gpio
-from controller.guard.rules import Charge, Guard, MasterRule, ValveRule
+from controller.guard.rules import Charge, Guard, MasterRule, SupplyRule, ValveRule
 from controller.settings import ConfigError, load, password
 from controller.settings.tables import MqttTable
 from tests.settings.gardens import CONFIG, GOOD, edited, loaded
@@ -30,7 +30,8 @@ def test_the_place_and_the_rules_come_through() -> None:
 
     assert (site.id, site.latitude_deg, site.longitude_deg, site.elevation_m) == ("plot", 38.57, -7.91, 240.0)
     assert site.timezone == ZoneInfo("Europe/Lisbon")
-    assert (site.supply.capacity_l_min, site.supply.dead_s) == (12.0, 4.0)  # the master's lead and trail, 2 s each
+    (supply,) = site.supplies
+    assert (supply.capacity_l_min, supply.dead_s) == (12.0, 4.0)  # the master's lead and trail, 2 s each
     assert site.watering.allowed == (Hours(time(20), time(9)),)
     assert [each.id for each in site.zones] == ["tomatoes", "salad", "peppers"]
     assert site.zone("tomatoes").planted == date(2026, 4, 25)
@@ -78,8 +79,8 @@ def test_the_rules_of_the_place_come_through() -> None:
             since=date(2026, 5, 1),
         ),
     )
-    assert site.supply.quiet == (Hours(time(22), time(7)),)
-    assert site.supply.sun_pump == SunPump(60.0, 90.0)
+    assert site.supplies[0].quiet == (Hours(time(22), time(7)),)
+    assert site.supplies[0].sun_pump == SunPump(60.0, 90.0)
 
 
 @pytest.mark.published(source="definition: emitters times flow; 1 mm on 1 m2 is 1 L")
@@ -309,7 +310,7 @@ def test_salty_water_asks_for_leaching() -> None:
     assert (unknown.salt_threshold_ds_m, unknown.leaching_fraction) == (0.0, 0.0)
     okra = zone(with_salt(edited('"capsicum"', '"okra"'), 2.0), "peppers")
     assert (okra.salt_threshold_ds_m, okra.leaching_fraction) == (0.0, 0.0)
-    assert loaded(with_salt(GOOD, 2.0)).build().supply.salinity_ds_m == 2.0
+    assert loaded(with_salt(GOOD, 2.0)).build().supplies[0].salinity_ds_m == 2.0
 
 
 def test_leaching_has_an_end() -> None:
@@ -358,13 +359,12 @@ def test_the_guard_gets_flows_limits_and_pins() -> None:
     settings = loaded(GOOD)
 
     assert settings.charge() == Charge(
-        supply_capacity_l_min=12.0,
+        supplies={"supply": SupplyRule(12.0, MasterRule(2.0, 2.0))},
         valves={
             "tomatoes": ValveRule(1.6 * 20 / 0.3 / 60, 1800.0, 14_400.0),
             "salad": ValveRule(40 / 60, 1200.0, 14_400.0),
             "peppers": ValveRule(16 / 60, 1800.0, 14_400.0),
         },
-        master=MasterRule(2.0, 2.0),
         silence_s=1.0,
     )
     assert settings.lines() == {

@@ -35,7 +35,7 @@ def bed(zone_id: str = "tomatoes", *, crop: str = "tomato", soil: str = "loamy s
 
 def site(*zones: Zone, latitude_deg: float = 38.57, longitude_deg: float = -7.91,
          timezone: str = "Europe/Lisbon") -> Site:
-    return Site("test", "Test", latitude_deg, longitude_deg, 240.0, ZoneInfo(timezone), Supply(12.0), zones)
+    return Site("test", "Test", latitude_deg, longitude_deg, 240.0, ZoneInfo(timezone), (Supply(12.0),), zones)
 
 
 @dataclass(frozen=True)

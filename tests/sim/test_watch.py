@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.guard.rules import DAY_S, MASTER, Charge, MasterRule, ValveRule
+from controller.guard.rules import DAY_S, MASTER, SUPPLY, Charge, MasterRule, SupplyRule, ValveRule
 from controller.sim.watch import (
     PROPERTIES,
     longest_opening,
@@ -17,13 +17,13 @@ from controller.sim.watch import (
 from controller.sim.world import Level
 
 CHARGE = Charge(
-    supply_capacity_l_min=12.0,
+    supplies={SUPPLY: SupplyRule(12.0, MasterRule(2.0, 2.0)), "tank": SupplyRule(2.0, MasterRule(1.0, 1.0))},
     valves={
         "beans": ValveRule(8.0, 600.0, 1800.0),
         "leeks": ValveRule(4.0, 600.0, 1800.0),
         "figs": ValveRule(1.0, 600.0, 9e4),
+        "limes": ValveRule(2.0, 600.0, 1800.0, "tank"),
     },
-    master=MasterRule(2.0, 2.0),
 )
 
 
@@ -83,12 +83,18 @@ def test_more_flow_than_the_supply_gives_is_seen() -> None:
     assert list(supply_capacity(diary((1.0, "beans leeks figs")), CHARGE, 9.0)) == [
         "beans, figs, leeks drew 13.0 L/min at 1 s"
     ]
-    assert list(supply_capacity(diary((1.0, "beans leeks")), replace(CHARGE, supply_capacity_l_min=11.9), 9.0))
+    assert list(supply_capacity(diary((1.0, "beans leeks limes")), CHARGE, 9.0)) == []
+    smaller = {**CHARGE.supplies, SUPPLY: SupplyRule(11.9)}
+    assert list(supply_capacity(diary((1.0, "beans leeks")), replace(CHARGE, supplies=smaller), 9.0))
 
 
 def test_a_pump_against_closed_valves_is_seen() -> None:
     assert list(pump_against_closed(diary((1.0, "beans master"), (2.0, "master")), CHARGE, 9.0)) == [
         "the master was on against closed valves at 2 s"
+    ]
+    on_the_other = [Level(3.0, frozenset({"beans", "master tank"}))]
+    assert list(pump_against_closed(on_the_other, CHARGE, 9.0)) == [
+        "the master tank was on against closed valves at 3 s"
     ]
 
 
