@@ -5,10 +5,11 @@ asked what it needs, the pulses are laid into time, and the foreseen bed gets th
 day reckons with the waterings of the first two.
 
 Waterings that have begun, and those asked for by hand, are laid first, from now on; what they have been given
-already is not given again. What the time does not hold is left out from the back of the row (tender zones are
-served first, then pots, then the driest), and said.
+already is not given again. What the time does not hold is left out where that costs least (`core.shortage`), and said.
 """
 
+from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -35,11 +36,14 @@ from controller.core.rules import (
     shut,
     without,
 )
+from controller.core.shortage import BY_HAND, Stake, cheapest_first, stake_of
 from controller.core.site import Site, Supply, Zone
 from controller.core.soil import advance, wet
 from controller.core.weather import sun_on
 
 HORIZON_DAYS = 4
+HORIZON_DAYS_MOST = 7
+"""The plan looks as far ahead as the forecast, within these bounds; the days it does not know are like the last."""
 DUSK_HOURS = 5.0
 """A refresh that has not ended this long after sunset is left to the dawn soak."""
 DAY_HOURS = 3.0
@@ -60,6 +64,8 @@ TOLERANCE = 0.02
 SQUEEZE = 100_000
 """The effort to lay a session tighter before its pulses are left out (see `lay_forward`): some 50 ms on a desktop
 machine, and it may be spent on every session of the days ahead."""
+MOST_NAMED = 3
+"""Of more waterings that are cut, the last are told by their number."""
 SHORTEST_PULSE_S = 20.0
 WETTING_MM = 1.5
 WETTING_REST_S = 20 * 60.0
@@ -94,15 +100,29 @@ class Session:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """A watering with its past pulses, and the pulses still to be laid. ready: earliest start of the first of them."""
+    """A watering with its past pulses, and the pulses still to be laid. ready: earliest start of the first of them.
+    stake: what its plants lose if it is cut."""
 
     watering: Watering
     pulses_s: tuple[float, ...]
     ready: datetime
+    stake: Stake
 
-    @property
-    def without_last(self) -> "Order":
-        return replace(self, pulses_s=self.pulses_s[:-1])
+    def first(self, count: int) -> "Order":
+        """Only so many of its pulses."""
+        return replace(self, pulses_s=self.pulses_s[:count])
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What the time does not hold of a watering, net mm. shared: not by its own length, but because others need the
+    supply more."""
+
+    zone: str
+    purpose: Purpose
+    day: date
+    short_mm: float
+    shared: bool
 
 
 def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Order | None = None) -> Plan:
@@ -140,15 +160,15 @@ def _live_through(
     orders = [wish, *rests] if wish is not None else rests
     running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
-    again, remarks = _fit(site, orders, now, None, [*running, *coming], squeeze)
+    again, losses = _fit(site, orders, now, None, [*running, *coming], squeeze)
     waterings = [*kept, *again]
     beds = _foreseen(site, garden, waterings, now)
     first = local_date(now, site.timezone)
-    ahead = range(HORIZON_DAYS + AHEAD_DAYS) if restricted(site) else range(0)
+    ahead = range(HORIZON_DAYS_MOST + AHEAD_DAYS) if restricted(site) else range(0)
     days = {day: sessions_of(site, day) for day in (first + timedelta(days=n) for n in ahead)}
     short_mm: dict[tuple[str, date], float] = {}
     drawn_l: dict[str, float] = {}
-    for session in sessions(site, now):
+    for session in sessions(site, now, _horizon_days(site, garden, now)):
         waits = _closed_days(site, days, session)
         views: list[View] = []
         for zone in site.zones:
@@ -166,18 +186,17 @@ def _live_through(
                 views.append(seen)
         taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
         needs = _affordable(site, garden, session, _needs(site, session, views), taken, drawn_l, waits)
-        hot = any(seen.hot for seen in views)
-        fresh, left = _serve(site, session, max(session.start, now), needs, taken, squeeze, hot=hot)
+        fresh, left = _serve(site, session, max(session.start, now), needs, views, taken, squeeze)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
         waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
-        remarks += left
-    return Course(waterings, remarks, short_mm)
+        losses += left
+    return Course(waterings, _told(site, losses), short_mm)
 
 
 def _without_chance(site: Site, now: datetime) -> list[str]:
     """The zones that may not be watered at all in the days ahead, and why not."""
-    coming = sessions(site, now) if restricted(site) else []
+    coming = sessions(site, now, HORIZON_DAYS) if restricted(site) else []
     served = {zone for session in coming for zone in session.zones}
     said: list[str] = []
     for zone in site.zones if coming else ():
@@ -222,13 +241,20 @@ def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
     latest_end = now + timedelta(hours=BY_HAND_HOURS)
     if site.budgets:  # it counts on this day
         latest_end = min(latest_end, day_bounds(today, site.timezone)[1])
-    return _fresh(site, need, f"hand-{need.zone}-{ask}", today, now, latest_end)
+    return _fresh(site, need, BY_HAND, f"hand-{need.zone}-{ask}", today, now, latest_end)
 
 
-def sessions(site: Site, now: datetime) -> list[Session]:
-    """The coming dawns, noons and dusks, in order, and the one that is going on."""
+def _horizon_days(site: Site, garden: Garden, now: datetime) -> int:
+    """How many days the plan looks ahead: as many as the forecast, within bounds."""
+    last = max(garden.weather.forecast, default=date.min)
+    known = (last - local_date(now, site.timezone)).days + 1
+    return min(HORIZON_DAYS_MOST, max(HORIZON_DAYS, known))
+
+
+def sessions(site: Site, now: datetime, days: int = 2) -> list[Session]:
+    """The coming dawns, noons and dusks of so many days, in order, and the one that is going on."""
     today = local_date(now, site.timezone)
-    found = [each for ahead in range(HORIZON_DAYS) for each in sessions_of(site, today + timedelta(days=ahead))]
+    found = [each for ahead in range(days) for each in sessions_of(site, today + timedelta(days=ahead))]
     return [session for session in found if session.end > now]
 
 
@@ -336,25 +362,36 @@ def _serve(
     session: Session,
     start: datetime,
     needs: Sequence[Need],
+    views: Sequence[View],
     taken: Sequence[Pulse],
     squeeze: int,
-    *,
-    hot: bool,
-) -> tuple[list[Watering], list[str]]:
-    """The waterings of one session, as many as its time holds, the zones that can least wait first."""
+) -> tuple[list[Watering], list[Loss]]:
+    """The waterings of one session, as much of them as its time holds. views: of its zones, whether they need or not."""
+    seen = {each.zone.id: each for each in views}
     orders = [
-        _fresh(site, need, _watering_id(session, need.zone), session.day, start, session.end) for need in needs
+        _fresh(
+            site,
+            need,
+            stake_of(seen[need.zone], need),
+            _watering_id(session, need.zone),
+            session.day,
+            start,
+            session.end,
+        )
+        for need in needs
     ]
-    whole, remarks = _fit(site, orders, start, session.deadline, taken, squeeze)
-    if remarks and start > session.start and hot:
+    whole, losses = _fit(site, orders, start, session.deadline, taken, squeeze)
+    if losses and start > session.start and any(each.hot for each in views):
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
-        whole, remarks = _fit(site, orders, start, None, taken, squeeze)
-    return [_as_laid(watering) for watering in whole], remarks
+        whole, losses = _fit(site, orders, start, None, taken, squeeze)
+    return [_as_laid(watering, losses) for watering in whole], losses
 
 
-def _as_laid(watering: Watering) -> Watering:
+def _as_laid(watering: Watering, losses: Sequence[Loss]) -> Watering:
     """The watering with its need cut to the pulses that the time holds; else it would run on after its time for it."""
-    return replace(watering, need=_cut(watering.need, watering.litres_to_come, "The time does not hold"))
+    shared = any(loss.shared for loss in losses if loss.zone == watering.zone)
+    why = "Here a shortage costs least: the time does not hold" if shared else "The time does not hold"
+    return replace(watering, need=_cut(watering.need, watering.litres_to_come, why))
 
 
 def _fit(
@@ -364,37 +401,66 @@ def _fit(
     deadline: datetime | None,
     taken: Sequence[Pulse],
     squeeze: int,
-) -> tuple[list[Watering], list[str]]:
-    """The orders laid between `start` and each one's latest end, or before the deadline. What does not fit is laid
-    tighter; what does not fit even so loses its last pulses, and that is said: each order makes room for those before
-    it in the row, and none loses for another's sake that is short of time by itself."""
-    row = list(orders)
-    laid = _lay(site, row, start, deadline, taken)
-    if squeeze and not all(_in_time(watering, start) for watering in laid):
-        laid = _lay(site, row, start, deadline, taken, squeeze)
-    if not all(_in_time(watering, start) for watering in laid):
-        row = []
-        for order in orders:
-            laid, order = _most_of(site, row, order, start, deadline, taken)
-            row.append(order)
-    remarks = [remark for before, after in zip(orders, row, strict=True) if (remark := _lost(site, before, after))]
-    return [watering for watering in laid if watering.pulses], remarks
+) -> tuple[list[Watering], list[Loss]]:
+    """The orders laid between `start` and each one's latest end, or before the deadline, and what they lost.
+
+    What does not fit is laid tighter; what does not fit even so loses its last pulses. No supply's want touches zones
+    of another, and none loses for another's sake that is short of time by itself.
+    """
+    whole: list[Watering] = []
+    losses: list[Loss] = []
+    for supply in site.supplies:
+        row = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
+
+        def lay(row: Sequence[Order], effort: int = 0) -> list[Watering] | None:
+            laid = _lay(site, row, start, deadline, taken, effort)
+            return laid if all(_in_time(watering, start) for watering in laid) else None
+
+        laid = lay(row)
+        if laid is None and squeeze:
+            laid = lay(row, squeeze)
+        if laid is None:
+            alone = [_longest(order, lay) for order in row]
+            left = _shared(site, alone, lay)
+            laid = lay(left) or []
+            for order, by_itself, kept in zip(row, alone, left, strict=True):
+                short_mm = _net_mm(site, order) - _net_mm(site, kept)
+                if short_mm > 0.0:
+                    of = order.watering
+                    losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=by_itself is not kept))
+        whole += laid
+    return [watering for watering in whole if watering.pulses], losses
 
 
-def _most_of(
-    site: Site,
-    row: Sequence[Order],
-    order: Order,
-    start: datetime,
-    deadline: datetime | None,
-    taken: Sequence[Pulse],
-) -> tuple[list[Watering], Order]:
-    """The row with as much of one more order as fits behind it, laid; and what is left of that order."""
-    while True:
-        laid = _lay(site, [*row, order], start, deadline, taken)
-        if all(_in_time(watering, start) for watering in laid):
-            return laid, order
-        order = order.without_last
+Lay = Callable[[Sequence[Order]], list[Watering] | None]
+"""Lays a row of orders; None if they do not fit."""
+
+
+def _longest(order: Order, lay: Lay) -> Order:
+    """As much of an order as fits when it has its supply to itself."""
+    pulses = len(order.pulses_s)
+    fewest = bisect_left(range(pulses), True, key=lambda cut: lay([order.first(pulses - cut)]) is not None)
+    return order if fewest == 0 else order.first(pulses - fewest)
+
+
+def _shared(site: Site, row: Sequence[Order], lay: Lay) -> list[Order]:
+    """As much of a row as fits: the pulses whose omission costs least are left out, as few of them as will do."""
+    depths_mm = [[_gross_mm(site, order, pulse_s) for pulse_s in order.pulses_s] for order in row]
+    cheapest = list(cheapest_first([order.stake for order in row], depths_mm))
+
+    def without(which: Counter[int]) -> list[Order]:
+        return [order.first(len(order.pulses_s) - which[n]) if which[n] else order for n, order in enumerate(row)]
+
+    fewest = bisect_left(range(len(cheapest)), True, key=lambda few: lay(without(Counter(cheapest[:few]))) is not None)
+    given_up, settled = Counter(cheapest[:fewest]), set[int]()
+    for n in reversed(cheapest[:fewest]):
+        # What went because it was cheap may have made no room: it comes back where it can, the dearest first.
+        fewer = given_up - Counter([n])
+        if n not in settled and lay(without(fewer)) is not None:
+            given_up = fewer
+        else:
+            settled.add(n)
+    return without(given_up)
 
 
 def _lay(
@@ -488,18 +554,41 @@ def _in_time(watering: Watering, start: datetime) -> bool:
     return all(pulse.start >= start - timedelta(seconds=1) and pulse.end <= watering.latest_end for pulse in planned)
 
 
-def _lost(site: Site, before: Order, after: Order) -> str | None:
-    """What an order lost by being trimmed, in words; None if nothing."""
-    lost_s = sum(before.pulses_s) - sum(after.pulses_s)
-    if lost_s <= 0.0:
-        return None
-    zone = site.zone(before.watering.zone)
-    lost_mm = lost_s / 60.0 * zone.line.flow_l_min / zone.area_m2 * zone.line.efficiency
-    which = f"{before.watering.purpose} of {before.watering.day:%a %d %b}"
-    return f"{zone.name}: the time does not hold the whole {which}; {lost_mm:.1f} mm short."
+def _gross_mm(site: Site, order: Order, seconds: float) -> float:
+    """What an order's zone gets in so many seconds, before losses."""
+    zone = site.zone(order.watering.zone)
+    return seconds / 60.0 * zone.line.flow_l_min / zone.area_m2
 
 
-def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime, latest_end: datetime) -> Order:
+def _net_mm(site: Site, order: Order) -> float:
+    """What an order's pulses leave in the root zone."""
+    return _gross_mm(site, order, sum(order.pulses_s)) * site.zone(order.watering.zone).line.efficiency
+
+
+def _told(site: Site, losses: Sequence[Loss]) -> list[str]:
+    """What the time does not hold, in one line for each zone."""
+    said: list[str] = []
+    for zone in site.zones:
+        mine = [loss for loss in losses if loss.zone == zone.id]
+        purposes = dict.fromkeys(loss.purpose for loss in mine)
+        whole = " nor the ".join(_cut_short([loss for loss in mine if loss.purpose == each]) for each in purposes)
+        why = " Here a shortage costs least." if any(loss.shared for loss in mine) else ""
+        said += [f"{zone.name}: the time does not hold the whole {whole}.{why}"] if mine else []
+    return said
+
+
+def _cut_short(losses: Sequence[Loss]) -> str:
+    """`dawn soak of Thu 16 Jul (4.1 mm short), of Fri 17 Jul (3.0 mm short) and of 2 more days`."""
+    each = [f"of {loss.day:%a %d %b} ({loss.short_mm:.1f} mm short)" for loss in losses]
+    if len(each) > MOST_NAMED:
+        each[MOST_NAMED - 1 :] = [f"of {len(each) - MOST_NAMED + 1} more days"]
+    *first, last = each
+    return f"{losses[0].purpose} {', '.join(first)}{' and ' if first else ''}{last}"
+
+
+def _fresh(
+    site: Site, need: Need, stake: Stake, watering_id: str, day: date, ready: datetime, latest_end: datetime
+) -> Order:
     """A need cut into pulses that the ground takes in."""
     zone = site.zone(need.zone)
     wetting_s = WETTING_MM / zone.line.rate_mm_h * 3600.0 if need.dry_top else 0.0
@@ -519,7 +608,7 @@ def _fresh(site: Site, need: Need, watering_id: str, day: date, ready: datetime,
     )
     need = replace(need, figures=(*need.figures, *figures))
     watering = Watering(watering_id, zone.id, need.purpose, day, need, rest_s, latest_end, ())
-    return Order(watering, pulses_s, ready)
+    return Order(watering, pulses_s, ready, stake)
 
 
 def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> Order:
@@ -534,7 +623,18 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
         # A pulse that was cut short has less to soak in, and so a shorter rest.
         share = min(1.0, past[-1].given_litres / past[-1].litres)
         ready.append(wetted + timedelta(seconds=watering.rest_s * share))
-    return Order(replace(watering, pulses=past), split(zone, owed_l, site.supply_of(zone.id).dead_s), max(ready))
+    pulses_s = split(zone, owed_l, site.supply_of(zone.id).dead_s)
+    return Order(replace(watering, pulses=past), pulses_s, max(ready), _stake_of_rest(site, garden, watering, now))
+
+
+def _stake_of_rest(site: Site, garden: Garden, watering: Watering, now: datetime) -> Stake:
+    """What is lost if a watering under way gets no more."""
+    if watering.purpose == "by hand":
+        return BY_HAND
+    zone, bed = site.zone(watering.zone), garden.beds[watering.zone]
+    share = watering.owed_litres / watering.need.litres
+    owed = replace(watering.need, net_mm=watering.need.net_mm * share, gross_mm=watering.need.gross_mm * share)
+    return stake_of(view(site, zone, bed, garden.weather, local_date(now, site.timezone), now), owed)
 
 
 def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:

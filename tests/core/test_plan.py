@@ -77,7 +77,7 @@ def test_an_ordinary_day_has_no_refresh() -> None:
 def test_the_plan_of_a_later_day_reckons_with_the_waterings_of_the_earlier() -> None:
     plan = planned(a_site(a_rooted()), *[38.0] * 6)
     soaks = [w for w in plan.waterings if w.purpose == "dawn soak"]
-    assert [w.day for w in soaks] == [TOMORROW + timedelta(days=n) for n in range(3)]
+    assert [w.day for w in soaks] == [TOMORROW + timedelta(days=n) for n in range(5)], "as far as the forecast"
     assert soaks[0].need.net_mm > soaks[1].need.net_mm > 2.0
 
 
@@ -273,16 +273,57 @@ def crowded(hours: float = 2.0) -> Site:
     return a_site(*zones, watering=Rules(dawn_earliest_h=hours))
 
 
-def test_where_the_time_is_short_the_last_of_the_row_lose_and_it_is_said() -> None:
+def test_where_the_time_is_short_all_lose_alike_but_the_tender_and_each_is_told_once() -> None:
     site = crowded()
     plan = planned(site, 34.0, 36.0)
     soaks = {w.zone: w for w in of(plan, "dawn soak")}
-    assert "salad" in soaks
+    assert set(soaks) == {"z0", "z1", "z2", "z3", "salad"}
     assert soaks["salad"].need.short_mm == 0.0, "tender plants are the last to lose"
-    assert len(plan.remarks) >= 2
-    assert all("does not hold the whole dawn soak of Thu 16 Jul" in remark for remark in plan.remarks[:2])
+    shorts_mm = [soaks[f"z{n}"].need.short_mm for n in range(4)]
+    pulse_mm = max(p.litres for p in soaks["salad"].pulses) / 20.0
+    assert min(shorts_mm) > 0.0
+    assert max(shorts_mm) - min(shorts_mm) <= pulse_mm, "the same plants share the shortage, to a pulse"
+    assert [remark.split(":")[0] for remark in plan.remarks] == ["Z0", "Z1", "Z2", "Z3"], "a line each for all days"
+    assert all("does not hold the whole dawn soak of Thu 16 Jul (" in remark for remark in plan.remarks)
+    assert all(remark.endswith("Here a shortage costs least.") for remark in plan.remarks)
     start = sunrise_of(site, TOMORROW) - timedelta(hours=2, seconds=1)
     assert all(pulse.start >= start for soak in soaks.values() for pulse in soak.pulses)
+
+
+def test_what_is_worth_most_loses_least_and_what_costs_nothing_goes_first() -> None:
+    site = crowded()
+    zones = {zone.id: zone for zone in site.zones}
+    dear, cheap = replace(zones["z0"], value=3), replace(zones["z1"], value=1)
+    plan = planned(replace(site, zones=(dear, cheap, *site.zones[2:])), 34.0, 36.0)
+    given_mm = {w.zone: w.need.net_mm for w in of(plan, "dawn soak")}
+    assert given_mm["z0"] >= given_mm["z2"] >= given_mm.get("z1", 0.0) < given_mm["z0"]
+
+    deep = replace(zones["z1"], root_depth_m=1.0, rescue=False)
+    plan = planned(replace(site, zones=(zones["z0"], deep, *site.zones[2:])), 38.0, 38.0)
+    given_mm = {w.zone: w.need.net_mm for w in of(plan, "dawn soak")}
+    assert given_mm["z0"] > given_mm.get("z1", 0.0), "deep roots can wait"
+
+
+def test_a_zone_that_is_too_slow_for_the_night_takes_nothing_from_the_others() -> None:
+    slow = a_rooted("slow", line=Line("micro-spray", 1.0, 60.0), area_m2=20.0, soil=SOILS["clay loam"])
+    plan = planned(a_site(slow, a_rooted("beans")), 34.0, 36.0)
+    soaks = {w.zone: w for w in of(plan, "dawn soak")}
+    assert soaks["beans"].need.short_mm == 0.0
+    assert soaks["slow"].need.short_mm > 0.0
+    assert soaks["slow"].need.reasons[-1].startswith("The time does not hold")
+    (remark,) = plan.remarks
+    assert remark.startswith("Slow: the time does not hold the whole dawn soak of Thu 16 Jul (")
+    assert "costs least" not in remark
+
+
+def test_a_want_on_one_supply_leaves_the_zones_of_another_alone() -> None:
+    site = crowded()
+    apart = replace(site.zones[0], supply="tank")
+    supplies = (*site.supplies, Supply(11.0, id="tank", name="Tank"))
+    plan = planned(replace(site, zones=(apart, *site.zones[1:]), supplies=supplies), 34.0, 36.0)
+    soaks = {w.zone: w for w in of(plan, "dawn soak")}
+    assert soaks["z0"].need.short_mm == 0.0
+    assert any(soaks[zone].need.short_mm > 0.0 for zone in soaks)
 
 
 def test_what_the_time_does_not_hold_is_taken_off_the_need_so_that_it_does_not_run_on_after_dawn() -> None:
@@ -291,7 +332,7 @@ def test_what_the_time_does_not_hold_is_taken_off_the_need_so_that_it_does_not_r
     assert cut
     for soak in soaks:
         assert soak.owed_litres == pytest.approx(soak.litres_to_come)
-    assert "The time does not hold" in cut[0].need.reasons[-1]
+    assert "the time does not hold" in cut[0].need.reasons[-1]
 
 
 def test_half_of_a_days_limit_is_the_most_for_one_watering() -> None:

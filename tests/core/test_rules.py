@@ -136,7 +136,7 @@ def test_quiet_hours_and_sunlight_close_a_pump_for_everyone() -> None:
     assert [may(quiet, MONDAY, at, by_hand=True) for at in (time(6, 59), time(7), time(21, 59), time(22))] == [
         False, True, True, False,
     ]
-    sunny = a_site_with(supplies=(Supply(12.0, sun_pump=SunPump(60.0, 90.0),)))
+    sunny = a_site_with(supplies=(Supply(12.0, sun_pump=SunPump(60.0, 90.0)),))
     sun = sun_on(sunny, MONDAY)
     assert sun.sunrise is not None
     assert sun.sunset is not None
@@ -240,7 +240,7 @@ def a_plan(site: Site, now: datetime, depletion_mm: float, maximum_c: float = 38
 def test_no_planned_pulse_ever_lies_outside_what_the_rules_allow(
     rules: list[Rule], quiet: list[Hours], hour: int, depletion_mm: float
 ) -> None:
-    site = a_site(*ZONES, rules=tuple(rules), supplies=(Supply(5.0, quiet=tuple(quiet),)))
+    site = a_site(*ZONES, rules=tuple(rules), supplies=(Supply(5.0, quiet=tuple(quiet)),))
     plan = a_plan(site, local_midnight(MONDAY, LISBON) + hour * HOUR, depletion_mm)
     for zone, at in minutes(plan):
         assert not oracle_closed(site, site.zone(zone), at), (zone, at.astimezone(LISBON))
@@ -281,7 +281,7 @@ def test_where_only_the_evening_is_allowed_the_evening_does_the_soak() -> None:
 
 
 def test_a_pump_on_sunlight_soaks_in_the_morning() -> None:
-    site = a_site(a_zone(root_depth_m=0.5), supplies=(Supply(5.0, sun_pump=SunPump(),)))
+    site = a_site(a_zone(root_depth_m=0.5), supplies=(Supply(5.0, sun_pump=SunPump()),))
     plan = a_plan(site, local_midnight(MONDAY, LISBON) + 12 * HOUR, 15.0)
     sunrise = sun_on(site, MONDAY + ONE_DAY).sunrise
     assert sunrise is not None
