@@ -58,7 +58,8 @@ AHEAD_DAYS = 8
 TOLD_MM = 0.5
 """What a rule costs a zone is told from here on."""
 FIGURES_AHEAD = timedelta(hours=36)
-"""Waterings farther ahead are planned anew many times: their arithmetic is not worth carrying about."""
+"""Waterings farther ahead are planned anew many times: neither hard thinking nor carrying their arithmetic about is
+worth it."""
 TOLERANCE = 0.02
 """A watering whose pulses miss its target by less than this share is let run on as it is."""
 SQUEEZE = 100_000
@@ -186,10 +187,12 @@ def _live_through(
                 views.append(seen)
         taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
         needs = _affordable(site, garden, session, _needs(site, session, views), taken, drawn_l, waits)
-        fresh, left = _serve(site, session, max(session.start, now), needs, views, taken, squeeze)
+        near = session.start <= now + FIGURES_AHEAD
+        effort = squeeze if near else 0
+        fresh, left = _serve(site, session, max(session.start, now), needs, views, taken, effort)
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
-        waterings += fresh if session.start <= now + FIGURES_AHEAD else [_in_short(watering) for watering in fresh]
+        waterings += fresh if near else [_in_short(watering) for watering in fresh]
         losses += left
     return Course(waterings, _told(site, losses), short_mm)
 
@@ -366,7 +369,7 @@ def _serve(
     taken: Sequence[Pulse],
     squeeze: int,
 ) -> tuple[list[Watering], list[Loss]]:
-    """The waterings of one session, as much of them as its time holds. views: of its zones, whether they need or not."""
+    """The waterings of one session, as much of them as its time holds. views: of the zones that may have one."""
     seen = {each.zone.id: each for each in views}
     orders = [
         _fresh(

@@ -17,8 +17,9 @@ def endings(unfinished: Iterable[Unfinished], words: Mapping[str, Mapping[str, A
     for opening in unfinished:
         word = words.get(opening.pulse)
         if word is not None:
-            open_s, water_s = float(word["open_s"]), float(word["water_s"])
-            found.append(ValveClosed(opening.zone, opening.pulse, open_s, str(word["why"]), water_s=water_s))
+            open_s, why = float(word["open_s"]), str(word["why"])
+            water_s = float(word["water_s"]) if "water_s" in word else None  # an older guard did not say
+            found.append(ValveClosed(opening.zone, opening.pulse, open_s, why, water_s=water_s))
         elif words:
             found.append(ValveClosed(opening.zone, opening.pulse, 0.0, "never opened"))
         else:
