@@ -16,7 +16,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -34,14 +34,13 @@ from controller.drivers.mqtt import MqttLink
 from controller.drivers.system_clock import SystemClock
 from controller.drivers.systemd import Supervisor
 from controller.guard.files import HeldError, take_lock
-from controller.guard.rules import UsedOpening
 from controller.guard.wire import Charged
 from controller.loop import Loop
 from controller.report.views import all_views, in_a_sentence, status_view
 from controller.settings import Settings
 from controller.shells.forecast import Fetcher
-from controller.shells.journal import Journal, JournalError, NewerJournalError
-from controller.shells.recovery import endings
+from controller.shells.journal import NewerJournalError
+from controller.shells.recovery import SPARE, endings, open_journal, presume_used, used_openings
 from controller.shells.telemetry import Telemetry
 from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
 
@@ -56,7 +55,6 @@ GUARD_READY_WITHIN_S = 15.0
 GUARD_GONE_WITHIN_S = 3.0
 GUARD_DEAF_S = 5.0
 """A guard that answers no beat for this long hangs: it is killed, and the next one claims every line at rest."""
-DAY = timedelta(hours=24)
 
 
 class CannotStartError(Exception):
@@ -139,10 +137,15 @@ class Daemon:
         self._settings = settings
         self._site = settings.build()
         self._inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self._journal, self._journal_trouble = open_journal(journal)
-        remembered = self._journal.remember()
+        try:
+            found = open_journal(journal, Path(settings.guard.runtime_dir, SPARE))
+        except NewerJournalError as error:
+            raise CannotStartError(str(error)) from None
+        self._journal, remembered, self._found = found.journal, found.garden, found.trouble
         self._clock = SystemClock(_latest(remembered))
         now = self._clock.now()
+        if found.lost:
+            presume_used(self._journal, settings.charge(), now)
         garden = new_garden(self._site, now) if remembered is None else fit_to_site(self._site, remembered, now)
         self._telemetry = Telemetry(settings.sensor, self._site.id, self._inbox.put, self._clock)
         self._link = self._broker_link()
@@ -187,10 +190,8 @@ class Daemon:
     def _begin(self) -> None:
         """Close first, remember what was cut, then connect."""
         self._await_free_lines()
-        self._take(Started())
+        self._take(Started(self._found))
         self._recover()
-        if self._journal_trouble is not None:
-            self._take(Trouble("journal", self._journal_trouble))
         self._start_guard()
         if self._fetcher is not None:
             self._fetcher.start()
@@ -306,13 +307,7 @@ class Daemon:
 
     def _start_guard(self) -> None:
         self._guard_starts.append(time.monotonic())
-        now = self._clock.now()
-        used = tuple(
-            UsedOpening(given.zone, max(0.0, (now.utc - given.closed).total_seconds()), given.open_s)
-            for given in self._journal.opened_within(DAY, now.utc)
-            if given.closed is not None and given.open_s
-        )
-        charge = replace(self._settings.charge(), used=used)
+        charge = replace(self._settings.charge(), used=used_openings(self._journal, self._clock.now()))
         self._valves.guard = GuardProcess(self._settings.guard.runtime_dir, self._inbox.put)
         self._valves.guard.start(Charged(charge, self._settings.pins.driver, self._settings.lines()))
 
@@ -343,12 +338,12 @@ class Daemon:
 
     def _recover(self) -> None:
         """Openings whose end nobody wrote down: by the guard's last words if there are any, else by a bound."""
-        unfinished = {opening.pulse: opening for opening in self._journal.unfinished()}
+        unfinished, known = self._journal.unfinished(), self._journal.known()
         words: dict[str, dict[str, Any]] = {}
 
         def note(closings: list[dict[str, Any]]) -> None:
             words.update({str(closing["pulse"]): closing for closing in closings})
-            for closed in endings(unfinished.values(), words):
+            for closed in endings(unfinished, words, known):
                 self._take(closed)
 
         try:
@@ -356,7 +351,7 @@ class Daemon:
                 return
         except (OSError, ValueError) as error:
             LOG.warning("The guard's last words cannot be read: %s", error)
-        for closed in endings(unfinished.values(), {}):
+        for closed in endings(unfinished, {}):
             self._take(closed)
 
     # --- parts ---
@@ -383,31 +378,6 @@ class Daemon:
         keep = self._forecast_file
         every_s = self._settings.forecast.every_h * 3600.0
         return Fetcher(source, place, self._inbox.put, self._clock, every_s=every_s, keep=keep)
-
-
-def open_journal(path: Path) -> tuple[Journal, str | None]:
-    """The journal, whatever it takes: one that cannot be read is put aside, not overwritten; where nothing can be
-    written, the record is kept in memory. The second value says what was wrong, None if nothing. A journal of a newer
-    version is a reason not to start: CannotStartError."""
-    try:
-        journal = Journal(path)
-        journal.remember()
-        return journal, None
-    except NewerJournalError as error:
-        raise CannotStartError(str(error)) from None
-    except JournalError as error:
-        first = str(error)
-    if path.is_file() and os.access(path.parent, os.W_OK):
-        aside = path.with_name(f"{path.name}.unread-{int(time.time())}")
-        try:
-            for ending in ("-wal", "-shm", ""):
-                part = path.with_name(path.name + ending)
-                if part.exists():
-                    part.rename(aside.with_name(aside.name + ending))
-            return Journal(path), f"{first}; it was put aside as {aside.name} and a new one begun."
-        except (OSError, JournalError) as error:
-            first = f"{first}; {error}"
-    return Journal(":memory:"), f"{first}; the record is kept in memory until the next start."
 
 
 def _latest(garden: Garden | None) -> datetime:

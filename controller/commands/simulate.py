@@ -2,13 +2,12 @@
 
 import argparse
 import json
+import logging
 from datetime import date
 from pathlib import Path
 
 from controller.commands import CommandError
 from controller.commands.common import settings_of, wrong_use
-
-FAULTS = ("none", "default")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,7 +19,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="first", required=True, metavar="D", help="first day, as 2026-07-01")
     parser.add_argument("--to", dest="last", required=True, metavar="D", help="last day, included")
     parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same history (1)")
-    parser.add_argument("--faults", choices=FAULTS, default="none", help="default: some probes freeze or fall silent")
+    parser.add_argument(
+        "--faults",
+        default="none",
+        metavar="none|default|FILE",
+        help="default: drawn by the seed, of every kind; or a list in a TOML or JSON file",
+    )
     parser.add_argument("--garden", metavar="module:Class", help="another garden than the built-in one")
     parser.add_argument(
         "--json",
@@ -34,9 +38,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Simulate, and print what came of it."""
+    from controller.sim.faults import FaultError, load_faults
     from controller.sim.run import SimulationError, simulate
 
     settings = settings_of(arguments)
+    logging.getLogger("controller").setLevel(logging.CRITICAL)  # its world says what matters
     journal = getattr(arguments, "journal", None) or ":memory:"
     try:
         result = simulate(
@@ -46,9 +52,9 @@ def run(arguments: argparse.Namespace) -> int:
             seed=arguments.seed,
             garden=arguments.garden,
             journal=journal,
-            faults=arguments.faults,
+            faults=arguments.faults if arguments.faults in ("none", "default") else load_faults(Path(arguments.faults)),
         )
-    except SimulationError as error:
+    except (SimulationError, FaultError) as error:
         raise wrong_use(str(error)) from None
     out = getattr(arguments, "json", None)
     if isinstance(out, str) and out != "-":

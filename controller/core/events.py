@@ -15,7 +15,10 @@ Verb = Literal["water", "stop", "hold", "release", "skip", "job-done", "replan",
 @dataclass(frozen=True, slots=True)
 class Started:
     """The daemon has come up with the garden that the journal remembered (or a new one). The monotonic clock may have
-    begun anew; how long it was away is only known from the wall clock."""
+    begun anew; how long it was away is only known from the wall clock. found: what was wrong with its memory, if
+    anything."""
+
+    found: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

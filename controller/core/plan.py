@@ -709,7 +709,9 @@ def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
     if done is not None and done >= session.day:
         return True
     mine = [w for w in waterings if w.zone == bed.zone]
-    if any(w.purpose == session.purpose and w.day == session.day for w in mine):
+    # By its name too: a clock that was set and set back may have moved its day, and no name stands for two waterings.
+    name = _watering_id(session, bed.zone)
+    if any(w.id == name or (w.purpose == session.purpose and w.day == session.day) for w in mine):
         return True
     ahead = [pulse for w in mine for pulse in w.pulses if pulse.ahead]
     return any(pulse.start < session.end and pulse.end > session.start for pulse in ahead)

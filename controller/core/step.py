@@ -114,9 +114,11 @@ def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
 
 def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, list[Action]]:
     match event:
-        case Started():
-            said = f"Started with {len(site.zones)} zones."
-            return replace(garden, guard_ready=False, plan_due=now.utc), [Note("start", said, lasting=True)]
+        case Started(found):
+            notes: list[Action] = [Note("start", f"Started with {len(site.zones)} zones.", lasting=True)]
+            if found is not None:
+                notes.append(Note("fault", found, facts={"fault": "journal"}, lasting=True))
+            return replace(garden, guard_ready=False, plan_due=now.utc), notes
         case Woke():
             return garden, []
         case Reading():
@@ -140,8 +142,8 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
             return hear(site, garden, event, now)
         case GuardReady():
             ready = _without_fault(replace(garden, guard_ready=True, plan_due=now.utc), "guard")
-            ready, notes = _close_unseen(site, ready, now)
-            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True), *notes]
+            ready, unseen = _close_unseen(site, ready, now)
+            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True), *unseen]
         case GuardLost():
             lost = replace(garden, guard_ready=False)
             return _with_fault(lost, "guard", event.why, now, lasting=True)

@@ -1,5 +1,6 @@
 """What a simulation came to, on a terminal."""
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -35,9 +36,16 @@ def show_simulation(out: Console, result: Mapping[str, Any]) -> None:
     say(out, f"{result['site']['litres']:,.0f} L in all.")
     faults = result["faults"]
     if faults["injected"]:
-        say(out, f"{faults['injected']} faults were put in; {faults['noticed']} were noticed.")
+        kinds = ", ".join(f"{count} × {kind}" for kind, count in faults["kinds"].items())
+        say(out, f"{faults['injected']} faults were put in: {kinds}.")
+        say(out, f"Of those of probes, {faults['noticed']} were noticed.")
+    for line in result.get("last_events", ()):
+        say(out, line, "dim")
     for broken in result["violations"]:
         say(out, f"Broken: {broken}", "red")
+    if result["violations"] and "shrunk" in result:
+        fewest = json.dumps(result["shrunk"], ensure_ascii=False)
+        say(out, f"The fewest faults found that break the same; write them to a file for --faults: {fewest}")
     if not result["violations"]:
         say(out, "Nothing that must hold was broken.")
 

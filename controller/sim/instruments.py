@@ -75,13 +75,16 @@ class SensorFault:
     """A sensor misbehaves from `begins` to `ends` (None: for good).
 
     frozen: it repeats its last word. silent: it says nothing. floods: it reads its highest, as a probe with a wet
-    plug does. falls: it reads its lowest, as a probe pulled out of the ground does.
+    plug does. falls: it reads its lowest, as a probe pulled out of the ground does. drifts: it moves by `size` of the
+    canonical unit a week. scaled: it says `size` times the number, as after a change of unit. swapped: it stands where
+    another of its kind should stand.
     """
 
     sensor: str
-    kind: Literal["frozen", "silent", "floods", "falls"]
+    kind: Literal["frozen", "silent", "floods", "falls", "drifts", "scaled", "swapped"]
     begins: datetime
     ends: datetime | None = None
+    size: float = 1.0
 
     def holds(self, at: datetime) -> bool:
         return self.begins <= at and (self.ends is None or at < self.ends)
@@ -102,12 +105,13 @@ class Instrument:
     """One sensor. `truth` gives the canonical figure at the moment of reading; of rain, that since the last."""
 
     def __init__(self, entry: SensorEntry, seed: int, quality: str, truth: Callable[[], float],
-                 faults: Sequence[SensorFault] = ()) -> None:
+                 faults: Sequence[SensorFault] = (), elsewhere: Callable[[], float] | None = None) -> None:
         self.entry = entry
         self._seed = seed
         self.missing = WRONG[quality][entry.kind].missing
         self._wrong = WRONG[quality][entry.kind]
         self._truth = truth
+        self._elsewhere = elsewhere or truth
         self._faults = [fault for fault in faults if fault.sensor == entry.id]
         self._noise = dice(seed, "sensor", entry.id)
         self._bias = self._noise.gauss(0.0, 1.0) * self._wrong.bias
@@ -121,16 +125,27 @@ class Instrument:
         """The number it publishes now; None if nothing comes. highest_c: the day's highest temperature."""
         true_value = self._truth()
         noise = self._noise.gauss(0.0, 1.0)
-        fault = next((fault.kind for fault in self._faults if fault.holds(at)), None)
-        if fault == "silent" or self._in_silent_spell(at):
+        fault = next((fault for fault in self._faults if fault.holds(at)), None)
+        kind = fault.kind if fault is not None else None
+        if kind == "silent" or self._in_silent_spell(at):
             return None
-        if fault == "frozen" and self._last is not None:
+        if kind == "frozen" and self._last is not None:
             return self._last
-        if fault in ("falls", "floods"):
-            self._last = self._spoken(EXTREMES[self.entry.kind][fault == "floods"])
+        if kind in ("falls", "floods"):
+            self._last = self._spoken(EXTREMES[self.entry.kind][kind == "floods"])
         else:
-            self._last = self._spoken(self._measured(true_value, noise, highest_c))
+            self._last = self._spoken(self._measured(self._elsewhere() if kind == "swapped" else true_value, noise,
+                                                     highest_c))
+        if fault is not None and kind in ("drifts", "scaled"):
+            self._last = self._astray(self._last, fault, at)
         return self._last
+
+    def _astray(self, number: float, fault: SensorFault, at: datetime) -> float:
+        """The number that a drifting sensor shows, or one whose unit has changed."""
+        if fault.kind == "scaled":
+            return round(number * fault.size, 3)
+        drift = fault.size * (at - fault.begins) / (7 * ONE_DAY)
+        return round(number + self._spoken(0.1 + drift) - self._spoken(0.1), 4)
 
     def _measured(self, true_value: float, noise: float, highest_c: float) -> float:
         wrong = self._wrong

@@ -177,7 +177,9 @@ class Plot:
         for entry in entries:
             if entry.kind not in EXTREMES or not (entry.calibration or (entry.unit or "") in UNITS):
                 continue  # an instrument that this garden has not, or cannot read backwards, stays silent as a dead one
-            instrument = Instrument(entry, seed, quality, self._truth_for(entry, entries), faults)
+            mates = [other for other in entries if other.kind == entry.kind and other.zone not in (None, entry.zone)]
+            elsewhere = self._truth_for(mates[0], entries) if entry.kind == "soil moisture" and mates else None
+            instrument = Instrument(entry, seed, quality, self._truth_for(entry, entries), faults, elsewhere)
             by_topic.setdefault(entry.topic, []).append(instrument)
         return {topic: Station(topic, instruments, seed) for topic, instruments in by_topic.items()}
 

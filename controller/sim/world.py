@@ -33,6 +33,7 @@ from controller.settings import Settings
 from controller.shells.journal import Journal
 from controller.shells.recovery import endings
 from controller.shells.telemetry import Telemetry
+from controller.sim.watch import Level
 
 ONE_HOUR = timedelta(hours=1)
 NEVER_SILENT_S = 3 * 3600.0
@@ -58,37 +59,43 @@ class Lines(Protocol):
 
 
 class VirtualClock:
-    """Time that goes where it is told."""
+    """Time that goes where it is told.
+
+    utc, true_s: the true time, and seconds of it. The controller sees less: a wall clock that may be `skew` off, and a
+    monotonic clock that begins anew with each boot.
+    """
 
     def __init__(self, utc: datetime, mono_s: float = 1000.0) -> None:
         self.utc = utc
-        self.mono_s = mono_s
+        self.mono_s = self.true_s = mono_s
+        self.skew = timedelta(0)
+        self.trusted = True
 
     def now(self) -> Now:
-        """The present of this world."""
-        return Now(self.mono_s, self.utc)
+        """The present by the controller's clocks."""
+        return Now(self.mono_s, self.utc + self.skew, self.trusted)
+
+    def true(self, told: datetime) -> datetime:
+        """The true time at which the wall clock will say this."""
+        return told - self.skew
 
     def go(self, utc: datetime) -> None:
         """Both clocks run on to an instant; never back."""
         if utc > self.utc:
-            self.mono_s += (utc - self.utc).total_seconds()
+            passed_s = (utc - self.utc).total_seconds()
+            self.mono_s += passed_s
+            self.true_s += passed_s
             self.utc = utc
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """The lines that are on from this instant on."""
-
-    mono_s: float
-    on: frozenset[str]
 
 
 class VirtualGuard:
     """The guard's own rules, driven by the virtual clock. Keeps a diary of the lines; a `seams.Valves`."""
 
-    def __init__(self, charge: Charge, clock: VirtualClock, lines: Lines | None = None) -> None:
+    def __init__(
+        self, charge: Charge, clock: VirtualClock, lines: Lines | None = None, diary: list[Level] | None = None
+    ) -> None:
         self.rules = Guard(replace(charge, silence_s=NEVER_SILENT_S), started_s=clock.mono_s)
-        self.diary = [Level(clock.mono_s, frozenset())]
+        self.diary = [Level(clock.true_s, frozenset())] if diary is None else diary
         self.said: deque[Event] = deque([GuardReady()])
         self._clock = clock
         self._lines = lines
@@ -140,14 +147,17 @@ class VirtualGuard:
                     self.said.append(ValveClosed(valve, pulse, open_s, why, water_s=water_s))
                 case _:
                     self.said.append(ValveRefused(outcome.valve or "", outcome.pulse or "", outcome.rule, outcome.why))
-        levels = self.rules.levels(self._clock.mono_s)
+        self.drive(self.rules.levels(self._clock.mono_s))
+
+    def drive(self, levels: Mapping[str, bool]) -> None:
+        """Put the levels on the lines, and into the diary if they have changed."""
         on = frozenset(name for name, high in levels.items() if high)
         if on == self.on:
             return
         for name in sorted(levels, key=lambda name: not is_master(name)):
             if self._lines is not None and levels[name] != (name in self.on):
                 self._lines.set(name, levels[name])
-        self.diary.append(Level(self._clock.mono_s, on))
+        self.diary.append(Level(self._clock.true_s, on))
 
 
 class Silent:
@@ -192,6 +202,14 @@ class World:
 
     def __post_init__(self) -> None:
         self.site = self.settings.build()
+        self.litres = {zone.id: 0.0 for zone in self.site.zones}
+        self._passed = {zone.id: 0.0 for zone in self.site.zones}
+        self._forecast_due = self.clock.utc
+        self._every = timedelta(hours=self.settings.forecast.every_h)
+        self._assemble()
+
+    def _assemble(self) -> None:
+        """The controller, as it starts from what its journal remembers."""
         now = self.clock.now()
         remembered = self.journal.remember()
         garden = new_garden(self.site, now) if remembered is None else fit_to_site(self.site, remembered, now)
@@ -200,10 +218,6 @@ class World:
         self.loop = Loop(
             self.site, garden, clock=self.clock, valves=self.guard, journal=self.journal, outlet=self.outlet
         )
-        self.litres = {zone.id: 0.0 for zone in self.site.zones}
-        self._passed = {zone.id: 0.0 for zone in self.site.zones}
-        self._forecast_due = now.utc
-        self._every = timedelta(hours=self.settings.forecast.every_h)
 
     def begin(self, words: Mapping[str, Mapping[str, Any]] | None = None) -> None:
         """The daemon starts. words: what an earlier guard said last of pulses whose end is not in the journal."""
@@ -218,13 +232,17 @@ class World:
             self._pass(min(until, self._next()))
             self.guard.advance()
             self._garden_lives()
-            self._listen()
-            if self.clock.utc >= self._forecast_due:
-                self._forecast_due = self.clock.utc + self._every
-                self.loop.take(self._forecast())
-            self.loop.look_in()
-            self._listen()
+            self._turn()
             self.watch(self)
+
+    def _turn(self) -> None:
+        """The controller comes round once: it hears, fetches a forecast if one is due, and decides."""
+        self._listen()
+        if self.clock.utc >= self._forecast_due:
+            self._forecast_due = self.clock.utc + self._every
+            self.loop.take(self._forecast())
+        self.loop.look_in()
+        self._listen()
 
     def end(self) -> None:
         """The daemon stops in order."""
@@ -241,11 +259,15 @@ class World:
     def _next(self) -> datetime:
         """The next instant at which anything can happen."""
         hour = self.clock.utc.replace(minute=0, second=0, microsecond=0) + ONE_HOUR
-        due = [hour, self.loop.wake_at, self.guard.next_change(), self._forecast_due]
+        due = [hour, *self._due()]
         ahead = [moment for moment in due if moment is not None and moment > self.clock.utc]
         # Something may be due this very instant; a millisecond lets it happen without time standing still.
         late = any(moment is not None and moment <= self.clock.utc for moment in due)
         return self.clock.utc + timedelta(milliseconds=1) if late else min(ahead)
+
+    def _due(self) -> list[datetime | None]:
+        """When the controller or a line does something next by itself."""
+        return [self.clock.true(self.loop.wake_at), self.guard.next_change(), self._forecast_due]
 
     def _pass(self, until: datetime) -> None:
         """Time passes, and water where the lines let it."""
@@ -276,7 +298,7 @@ class World:
         if self.fetch is not None:
             return self.fetch(now)
         try:
-            return ForecastArrived(self.garden.forecast(now.utc))
+            return ForecastArrived(self.garden.forecast(self.clock.utc))
         except Exception as error:  # an outside garden may have no forecast; then there is none
             return ForecastFailed(f"the garden gave no forecast ({error})")
 

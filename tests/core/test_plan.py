@@ -406,3 +406,16 @@ def test_pots_are_refreshed_in_the_afternoon_of_a_day_they_would_not_last() -> N
     assert refresh.zone == "pots"
     assert noon - timedelta(seconds=1) <= refresh.pulses[0].start
     assert refresh.pulses[-1].end <= noon + timedelta(hours=DAY_HOURS)
+
+
+def test_no_two_waterings_bear_one_name_not_even_after_the_clock_was_set_and_set_back() -> None:
+    """A clock set back dates a begun watering anew; its name goes on saying the day that it was for."""
+    site = a_site(a_rooted())
+    before = garden(site)
+    (soak,) = of(make_plan(site, before, NOON, "a test"), "dawn soak")
+    begun = replace(soak.pulses[0], state="cut", given_litres=1.0)
+    moved = replace(soak, day=DAY - timedelta(days=30), pulses=(begun,))
+    after = replace(before, plan=Plan(NOON, "a test", (moved,)))
+    names = [watering.id for watering in make_plan(site, after, NOON, "a test").waterings]
+    assert soak.id in names
+    assert len(names) == len(set(names))

@@ -9,7 +9,8 @@ import pytest
 
 from controller.core.forecast import Forecast
 from controller.settings import Settings, load
-from controller.sim.run import SimulationError, drawn_faults, garden_class, simulate
+from controller.sim.faults import Fault
+from controller.sim.run import SimulationError, garden_class, simulate
 from tests.sim.plots import DEMO
 
 MONDAY, TUESDAY = date(2026, 7, 13), date(2026, 7, 14)
@@ -64,24 +65,13 @@ def test_dates_that_make_no_sense_are_refused(settings: Settings, first: date, l
         simulate(settings, first, last)
 
 
-def test_faults_are_drawn_by_the_seed_and_lie_within_the_run(settings: Settings) -> None:
-    zone = settings.build().timezone
-    start, end = datetime(2026, 7, 1, tzinfo=zone), datetime(2026, 8, 1, tzinfo=zone)
-    drawn = [drawn_faults(settings, start, end, seed) for seed in range(30)]
-    assert drawn == [drawn_faults(settings, start, end, seed) for seed in range(30)]
-    everything = [fault for faults in drawn for fault in faults]
-    assert {fault.kind for fault in everything} == {"frozen", "silent"}
-    for fault in everything:
-        assert fault.ends is not None
-        assert start < fault.begins < fault.ends <= end
-    moisture = sum(sensor.kind == "soil moisture" for sensor in settings.sensor)
-    assert 0.2 < len(everything) / (30 * moisture) < 0.5
-
-
-def test_every_default_fault_is_noticed(settings: Settings) -> None:
-    result = simulate(settings, date(2026, 7, 6), date(2026, 7, 15), seed=4, faults="default")
-    assert result["faults"]["injected"] > 0
-    assert result["faults"]["noticed"] == result["faults"]["injected"]
+def test_probes_that_stick_or_fall_silent_are_noticed(settings: Settings) -> None:
+    faults = [
+        Fault("probe stuck", 40.0, 100.0, "tomatoes-probe"),
+        Fault("probe silent", 60.0, 50.0, "zucchini-probe"),
+    ]
+    result = simulate(settings, date(2026, 7, 6), date(2026, 7, 12), seed=4, faults=faults)
+    assert result["faults"] == {"injected": 2, "noticed": 2, "kinds": {"probe stuck": 1, "probe silent": 1}}
     assert result["violations"] == []
 
 

@@ -1,0 +1,1 @@
+"""Real chaos: real daemon, real broker, pins that another process writes down, real SIGKILLs, clocks and disks."""

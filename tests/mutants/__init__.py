@@ -1,0 +1,1 @@
+"""Seeded mistakes in guard, journal and loop: does the simulator see them?"""

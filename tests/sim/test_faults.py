@@ -1,0 +1,166 @@
+"""Faults by seed and by file, lived through, judged, and made fewer."""
+
+import json
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.guard.rules import Guard
+from controller.settings import Settings, load
+from controller.sim.faults import (
+    KINDS,
+    QUIET_H,
+    Fault,
+    FaultError,
+    as_rows,
+    count_by_kind,
+    draw,
+    load_faults,
+    shrink,
+)
+from controller.sim.harsh import BEGIN, END, FORECAST_FAULTS
+from controller.sim.run import SENSOR_FAULTS, Span, drawn, simulate, with_faults
+
+TWO_BEDS = Path(__file__).with_name("two_beds.toml")
+FIRST, LAST = date(2026, 7, 1), date(2026, 7, 3)
+
+
+@pytest.fixture(scope="module")
+def settings() -> Settings:
+    return load(TWO_BEDS)
+
+
+# Lists of faults -----------------------------------------------------------------------------------------
+
+
+def test_a_seed_draws_every_kind_in_time_and_always_the_same() -> None:
+    lists = [draw(seed, 2000.0, ["a", "b"], ["p"], often=5.0) for seed in range(20)]
+    assert lists == [draw(seed, 2000.0, ["a", "b"], ["p"], often=5.0) for seed in range(20)]
+    everything = [fault for faults in lists for fault in faults]
+    assert all(count > 0 for count in count_by_kind(everything).values())
+    for fault in everything:
+        assert 0.0 <= fault.at_h <= fault.ends_h <= 2000.0 - QUIET_H + 0.001
+        assert (fault.where == "") == (KINDS[fault.kind].place == "")
+    expected = sum(kind.a_year for kind in KINDS.values()) * 5.0 * 2000.0 / 8766.0 * 20
+    assert len(everything) == pytest.approx(expected, rel=0.1)
+
+
+def test_a_garden_without_probes_has_no_faults_of_probes() -> None:
+    assert not any(KINDS[fault.kind].place == "probe" for fault in draw(1, 9000.0, ["a"], [], 5.0))
+
+
+def test_every_kind_does_something() -> None:
+    asked_for = {"broker gone", "nonsense", "alarm late", "alarm doubled", "valve stuck open", "valve stuck shut"}
+    known = BEGIN.keys() | END.keys() | SENSOR_FAULTS.keys() | set(FORECAST_FAULTS) | asked_for
+    assert KINDS.keys() - known == set()
+
+
+@pytest.mark.parametrize("ending", [".json", ".toml"])
+def test_a_list_is_read_as_it_was_written(tmp_path: Path, ending: str) -> None:
+    faults = (Fault("hang", 3.0, 0.01, after_open_s=20.0), Fault("probe stuck", 5.0, 30.0, "p"))
+    path = tmp_path / f"faults{ending}"
+    rows = as_rows(faults)
+    lines = [f"[[fault]]\n{chr(10).join(f'{key} = {json.dumps(value)}' for key, value in row.items())}" for row in rows]
+    path.write_text(json.dumps(rows) if ending == ".json" else "\n".join(lines))
+    assert load_faults(path) == faults
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "give a list of faults"),
+        ("[[fault]]\nkind = 'flood'\nat_h = 1", 'there is no kind of fault "flood"'),
+        ("[[fault]]\nkind = 'kill'", "fault 1"),
+        ("[[fault]]\nkind = 'kill'\nat_h = nan", "must be a finite number"),
+        ("[[fault]]\nkind = 'kill'\nat_h = -1", "must be 0 or more"),
+        ("[[fault]", "faults.toml"),
+    ],
+)
+def test_a_list_that_makes_no_sense_is_refused_in_words(tmp_path: Path, text: str, said: str) -> None:
+    path = tmp_path / "faults.toml"
+    path.write_text(text)
+    with pytest.raises(FaultError, match=said):
+        load_faults(path)
+
+
+def test_a_list_is_made_as_short_as_it_can_be() -> None:
+    faults = tuple(Fault("kill", float(n)) for n in range(40))
+    needed = {7.0, 23.0}
+
+    def breaks(fewer: Sequence[Fault]) -> bool:
+        return needed <= {fault.at_h for fault in fewer}
+
+    assert {fault.at_h for fault in shrink(faults, breaks, 1000)} == needed
+    assert shrink(faults, lambda fewer: True, 1000) == ()
+    assert needed <= {fault.at_h for fault in shrink(faults, breaks, 8)}, "no more tries, but never a list that holds"
+
+
+# Lives with faults ---------------------------------------------------------------------------------------
+
+
+def test_the_same_seed_gives_the_same_history_byte_for_byte(settings: Settings) -> None:
+    span = Span(settings, FIRST, LAST, 11, often=20.0)
+    one, two = (with_faults(span, drawn(span), shrinks=False) for _ in range(2))
+    assert one["digest"] == two["digest"]
+    assert json.dumps(one, sort_keys=True) == json.dumps(two, sort_keys=True)
+    other = Span(settings, FIRST, LAST, 12, often=20.0)
+    assert with_faults(other, drawn(other), shrinks=False)["digest"] != one["digest"]
+
+
+@pytest.mark.parametrize("seed", range(21, 24))
+def test_days_full_of_faults_break_nothing(settings: Settings, seed: int) -> None:
+    span = Span(settings, FIRST, LAST, seed, often=40.0)
+    result = with_faults(span, drawn(span))
+    assert result["faults"]["injected"] > 25
+    assert result["site"]["litres"] > 20.0
+    assert result["violations"] == [], json.dumps(result["shrunk"])
+
+
+EVERYTHING_ELSE = [
+    Fault("kill in a pulse", 18.0, after_open_s=30.0),
+    Fault("power cut", 12.0, 0.5),
+    Fault("forecast gone", 10.0, 8.0),
+    Fault("guard killed", 28.0, after_open_s=10.0),
+]
+
+
+def test_what_breaks_is_told_with_its_last_events_and_the_fewest_faults(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Guard, "silent", lambda guard, now_s: False)
+    hang = Fault("hang", 2.0, 25.0 / 3600.0, after_open_s=60.0)
+    result: dict[str, Any] = simulate(settings, FIRST, LAST, seed=2, faults=[*EVERYTHING_ELSE, hang])
+    assert "was open beside a daemon that hung (silent_daemon, 2026-07-0" in result["violations"][0]
+    assert "seed 2)" in result["violations"][0]
+    assert result["shrunk"] == as_rows([hang])
+    told = "\n".join(result["last_events"])
+    assert "hang" in told.splitlines()[-3] + told.splitlines()[-2]
+    assert "lines on: " in told
+
+
+FAIR = [name for name, kind in KINDS.items() if kind.fair]
+SIZES = {"forecast late": 40.0, "forecast shifted": 3.0, "forecast absurd": 2.0, "probe scaled": 100.0,
+         "clock steps on": 60.0, "clock steps back": 60.0}
+LAST_FAIR = date(2026, 7, 7)
+
+
+@pytest.fixture(scope="module")
+def without_faults(settings: Settings) -> dict[str, Any]:
+    return simulate(settings, FIRST, LAST_FAIR, seed=5, faults=())
+
+
+@pytest.mark.parametrize("kind", FAIR)
+def test_no_single_fair_fault_lets_a_bed_go_dry(
+    settings: Settings, without_faults: dict[str, Any], kind: str
+) -> None:
+    where = "tomatoes-probe" if KINDS[kind].place == "probe" else ""
+    fault = Fault(kind, 20.0, 4 * 24.0, where, SIZES.get(kind, 0.0))
+    result = simulate(settings, FIRST, LAST_FAIR, seed=5, faults=[fault])
+    assert result["violations"] == []
+    for zone, figures in result["zones"].items():
+        before = without_faults["zones"][zone]
+        assert figures["stress_days"] <= before["stress_days"] + 1, kind
+        assert figures["litres"] > 0.0
