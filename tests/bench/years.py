@@ -48,6 +48,10 @@ def rows(options: argparse.Namespace) -> list[Row]:
         seed += 1
     minutes = (time.process_time() - cpu_s) / 60.0
     years = lived_days / DAYS_A_YEAR
+    by_kind: list[Row] = [
+        {"name": kind, "ratio": None, "goal": None, "meets": True, "faults": count}
+        for kind, count in sorted(kinds.items())
+    ]
     return [
         {
             "name": "years", "ours_per_min": round(years / minutes, 3), "reference_per_min": GOAL_YEARS_A_MINUTE,
@@ -55,6 +59,5 @@ def rows(options: argparse.Namespace) -> list[Row]:
             "years": round(years, 3), "seeds": f"{options.first_seed}-{seed - 1}", "broken": broken,
             "faults": kinds.total(),
         },
-        *({"name": kind, "ratio": None, "goal": None, "meets": True, "faults": count}
-          for kind, count in sorted(kinds.items())),
+        *by_kind,
     ]

@@ -17,6 +17,7 @@ from controller.shells.journal import Journal
 from controller.shells.recovery import open_journal
 from tests.chaos.preload import build
 
+WRITER = "tests.journal.writer"
 SECTOR = 512
 HEAD = struct.Struct("4q")
 
@@ -38,7 +39,7 @@ def recorded(folder: Path, rows: int) -> bytes:
     place.mkdir()
     env = {**os.environ, "LD_PRELOAD": str(build("recorder", folder)), "RECORD_TO": str(record),
            "RECORD_UNDER": str(place)}
-    writer = subprocess.Popen([sys.executable, "-m", "tests.journal.writer", str(place / "journal.sqlite")],
+    writer = subprocess.Popen([sys.executable, "-m", WRITER, str(place / "journal.sqlite")],
                               stdout=subprocess.PIPE, text=True, env=env)
     assert writer.stdout is not None
     for line in writer.stdout:

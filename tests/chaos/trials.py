@@ -20,6 +20,7 @@ EVER = (datetime(1970, 1, 2, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC))
 FLOW_L_MIN = 3.0
 OFF_WITHIN_S = 5.0
 READY_WITHIN_S = 60.0
+COMMITS_MOST = 60
 
 
 LIES = (
@@ -153,8 +154,9 @@ def full(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
                         file.write(bytes(4096))
                 except OSError:
                     pass
+            rig.ask("stop", id=f"before-{n}")
+            said = any(_full_yet(rig, f"{n}-{again}") for again in range(COMMITS_MOST))
             answer = rig.ask("water", zone="tomatoes", minutes=1, id=f"full-{n}")
-            said = _waits(lambda: rig.shown("fault/journal"))
             wet = _waits(lambda: TOMATO_PIN in rig.lines_on())
             unsaid += not said
             dry += not (answer["ok"] and wet)
@@ -167,6 +169,12 @@ def full(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
             known = {row.watering for row in journal.openings(*EVER)}
     lost = sum(f"hand-tomatoes-full-{n}" not in known for n in range(count))
     return {"fills": count, "bad_unsaid": unsaid, "bad_dry": dry, "bad_lost": lost}
+
+
+def _full_yet(rig: Rig, name: str) -> bool:
+    """Whether one more commit is one too many: what is free inside the file is used up first."""
+    rig.ask("replan", id=f"filling-{name}")
+    return _waits(lambda: rig.shown("fault/journal"), 1.0)
 
 
 def clock(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
