@@ -29,10 +29,12 @@ from controller.core.garden import Garden
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
+from controller.drivers.alarm import BEAT_S as BEAT_ALARM_S
 from controller.drivers.alarm import Alarms
 from controller.drivers.mqtt import MqttLink
 from controller.drivers.system_clock import SystemClock
 from controller.drivers.systemd import Supervisor
+from controller.drivers.threads import Mishaps
 from controller.guard.files import HeldError, take_lock
 from controller.guard.wire import Charged
 from controller.loop import Loop
@@ -53,7 +55,9 @@ GUARD_STARTS_MOST = 4
 GUARD_STARTS_WITHIN_S = 3600.0
 GUARD_READY_WITHIN_S = 15.0
 GUARD_GONE_WITHIN_S = 3.0
-GUARD_DEAF_S = 5.0
+ALARMS_DEAF_S = 4 * BEAT_ALARM_S
+"""An alarm clock whose own heartbeat has not rung for this long is dead, whatever it says of itself."""
+GUARD_DEAF_S = 4.0
 """A guard that answers no beat for this long hangs: it is killed, and the next one claims every line at rest."""
 
 
@@ -156,7 +160,8 @@ class Daemon:
         )
         self._forecast_file = journal.with_name("forecast.json")
         self._fetcher = self._forecast_fetcher()
-        self._alarms = Alarms(lambda: self._inbox.put(Woke()))
+        self._alarms = Alarms(self._wake)
+        self._mishaps = Mishaps()
         self._supervisor = Supervisor()
         self._guard_starts: deque[float] = deque(maxlen=GUARD_STARTS_MOST)
         self._guard_was_ready = False
@@ -168,6 +173,7 @@ class Daemon:
         """Work until told to stop. The exit code: 0 stopped on purpose, 1 could not go on."""
         for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             signal.signal(name, self._told_to_stop)
+        self._mishaps.install()
         for warning in self._settings.warnings():
             LOG.warning("%s", warning)
         try:
@@ -195,8 +201,7 @@ class Daemon:
         self._start_guard()
         if self._fetcher is not None:
             self._fetcher.start()
-        self._alarms.every("commit", 600.0, lambda: self._inbox.put(Woke()))
-        self._alarms.start()
+        self._start_alarms()
         self._link.start()
         self._await_guard()
         self._supervisor.ready()
@@ -225,6 +230,16 @@ class Daemon:
 
     def _told_to_stop(self, number: int, frame: FrameType | None) -> None:
         self._stop_because = f"received {signal.Signals(number).name}"
+        self._inbox.put(Woke())
+
+    def _start_alarms(self) -> None:
+        """A new alarm clock, set to what it should ring for."""
+        self._alarms = Alarms(self._wake)
+        self._alarms.every("commit", 600.0, self._wake)
+        self._alarms.start()
+        self._armed_for = None
+
+    def _wake(self) -> None:
         self._inbox.put(Woke())
 
     # --- one round of the loop ---
@@ -269,6 +284,12 @@ class Daemon:
     def _watch_parts(self, now: Now) -> None:
         """What should be alive, is it? A dead network thread is replaced, a hung guard is killed (and a new one started
         when its end is told), a stepped clock re-arms the alarms."""
+        if self._mishaps.too_many(now.mono_s):
+            raise CannotStartError("Threads keep ending by exceptions (see above); starting anew.")
+        if now.mono_s - self._alarms.last_beat_mono_s > ALARMS_DEAF_S:
+            LOG.warning("The alarm clock has not rung for %.0f s and is replaced.", ALARMS_DEAF_S)
+            self._alarms.stop()
+            self._start_alarms()
         heard_s = self._valves.guard.heard_s
         if self._loop.garden.guard_ready and heard_s is not None and now.mono_s - heard_s > GUARD_DEAF_S:
             LOG.warning("The guard has not answered for %.0f s and is ended.", now.mono_s - heard_s)
