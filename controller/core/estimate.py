@@ -23,26 +23,27 @@ FIRST_PROBE = 3
 DEMAND_SD = 0.20
 """How far a zone's real demand is from the table's: a share (common practice, no source; 10 to 20 % is usual)."""
 HOLDS_SD = 0.15
-"""How far its available water is from the table's."""
+"""How far its available water is from the table's (common practice, no source)."""
 OFFSET_SD = 0.03
-"""How far a probe's zero is off [m3/m3]."""
+"""How far a probe's zero is off [m3/m3] (common practice, no source)."""
 DEMAND_DRIFT = 0.015
-"""By how much demand may wander in a day: canopies grow, winds change."""
-OFFSET_DRIFT = 0.003
+"""By how much demand may wander in a day: canopies grow, winds change (common practice, no source)."""
+OFFSET_DRIFT = 0.0015
 """A probe stands in one place, which dries a little differently from the root zone at large: by this much in a day, one
-day another way than the next [m3/m3]."""
+day another way than the next [m3/m3] (common practice, no source)."""
 DAY_SD = 0.10
-"""Weather and table miss one day's demand by this share, another the next day."""
+"""Weather and table miss one day's demand by this share, another the next day (common practice, no source)."""
 DAYLIGHT_SHARE = 0.6
 """Part of a summer day in which it is drawn."""
 WATER_SD = 0.08
+"""How far what a line gives in one watering is from its stated flow: a share (common practice, no source)."""
 DRAINAGE_SD = 0.3
-"""How far drainage is from its model: a share of what drains."""
+"""How far drainage is from its model: a share of what drains (common practice, no source)."""
 OFFSET_MOST_SDS = 3.0
-"""A probe's learnt offset is held within so many of its first standard deviations."""
+"""A probe's learnt offset is held within so many of its first standard deviations (common practice, no source)."""
 LEARNT_LEAST, LEARNT_MOST = math.log(0.8), math.log(1.6)
 """Learnt factors are held between these: beyond, something else is wrong. Less is trusted than more, for a bed that is
-kept too dry is lost sooner than one kept too wet."""
+kept too dry is lost sooner than one kept too wet (common practice, no source)."""
 
 LEAST_VARIANCE = 1e-10
 
@@ -183,7 +184,7 @@ class Surprise:
 def surprise(
     estimate: Estimate, probe: str, reading: float, field_capacity: float, scale_mm: float, noise_sd: float
 ) -> Surprise:
-    """What a reading would tell. scale_mm: mm of depletion for one m3/m3 (1000 x root depth)."""
+    """What a reading would tell. scale_mm: mm of depletion for one m3/m3 at the probe."""
     look = _look(estimate, probe, scale_mm)
     expected = field_capacity - estimate.depletion_mm / scale_mm + estimate.offset(probe)
     sd = math.sqrt(_quadratic(estimate.cov, look) + noise_sd**2)

@@ -104,6 +104,7 @@ def view(
     et0 = et0_of(book, site, day, now)
     ahead = [weather_on(book, site, day + timedelta(days=n), now) for n in range(site.heat.days_before + 1)]
     hot = next((weather for weather in ahead if weather.tmax_c >= site.heat.hot_day_c), None)
+    hot = None if hot is ahead[0] else hot
     how = et0.method + (f"; {'; '.join(et0.assumed)}" if et0.assumed else "")
     rain_mm = rain_to_come_mm(bed, site, book, day, now)
     plants = plants_on(zone, site, book, day, now, bed.hands)
@@ -124,7 +125,7 @@ def dawn_need(seen: View) -> Need | None:
     limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
     if seen.hot_ahead is None and by_dusk_mm <= limit_mm:
         return None
-    room_mm = 0.0 if seen.hot_ahead is not None or seen.closed else RAIN_ROOM * seen.readily_mm
+    room_mm = 0.0 if seen.hot or seen.hot_ahead is not None or seen.closed else RAIN_ROOM * seen.readily_mm
     sure_mm = _to_be_sure_mm(seen)
     net_mm = bed.depletion_mm - room_mm - seen.rain_mm + sure_mm
     reasons = [_dryness(seen), _demand(seen)]

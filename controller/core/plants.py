@@ -38,6 +38,10 @@ UNKNOWN_RH_MIN_PERCENT = 25.0
 LEAST_WETTED = 0.2
 """Share of its ground that a line is taken to wet at the least: roots gather where the water is, and a store much
 smaller than the bed would be refilled by the hour (common practice, no source)."""
+PROBED_M = 0.4
+"""A probe stands in the upper ground, where roots draw most: what the plants drink and what they are given shows down
+to about this depth at first (two fifths of it come from the upper quarter of the root zone, seven tenths from the upper
+half: the 4-3-2-1 rule of the trade, from memory)."""
 ROOTS_OF_SEEDLINGS_M = 0.20
 """Depth that a seedling's or transplant's roots are trusted with until it is established (FAO-56: 0.15 to 0.20 m)."""
 
@@ -83,6 +87,12 @@ class Plants:
     def scale_mm(self) -> float:
         """Depletion over the zone for one m3/m3 in the wetted ground."""
         return 1000.0 * self.root_depth_m * self.wetted
+
+    def probed_mm(self, depletion_mm: float) -> float:
+        """The same for one m3/m3 at a probe: of the upper ground only, until that has nothing left to give."""
+        held = self.available_mm / self.scale_mm
+        upper_mm = 1000.0 * min(self.root_depth_m, PROBED_M) * self.wetted
+        return min(self.scale_mm, max(upper_mm, depletion_mm / held))
 
     def stress(self, depletion_mm: float, holds: float = 1.0) -> float:
         """Ks (FAO-56 eq. 84). holds: the bed's available water as a multiple of the table's."""

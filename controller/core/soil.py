@@ -187,9 +187,9 @@ def notice(
         return bed, found.probe
     if found.seconded_by_m3_m3 is not None:
         # Two probes against one balance: the balance is doubted by as much as they say it is off.
-        unsure_mm = max(bed.sd_mm, found.seconded_by_m3_m3 * plants.scale_mm)
+        unsure_mm = max(bed.sd_mm, found.seconded_by_m3_m3 * sight.scale_mm)
         estimate = meet(believed(bed, bed.depletion_mm, unsure_mm).estimate, sensor.id, sensor.sd)
-    after = observed(estimate, sensor.id, probe.value, zone.soil.field_capacity, plants.scale_mm, found.noise_sd)
+    after = observed(estimate, sensor.id, probe.value, zone.soil.field_capacity, sight.scale_mm, found.noise_sd)
     after = _within_reach(after, plants)
     corrected_mm = after.depletion_mm - bed.depletion_mm
     bed = replace(bed, estimate=after, today=replace(bed.today, corrected_mm=bed.today.corrected_mm + corrected_mm))
@@ -223,7 +223,7 @@ def _sight(
         field_capacity=zone.soil.field_capacity,
         least=zone.soil.wilting_point,
         most=max(zone.soil.field_capacity, zone.soil.effective_porosity),
-        scale_mm=plants.scale_mm,
+        scale_mm=plants.probed_mm(bed.depletion_mm),
         balance_mm=bed.balance_mm,
         watered=since_h <= SOAKING_H,
         rained=rained,
