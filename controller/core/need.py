@@ -1,7 +1,8 @@
 """Stage 2: soil state and weather in, what each zone is owed out, in mm and litres, with the reasons.
 
 The dawn soak refills what is missing. On ordinary days it waits until the day would take the bed past its readily
-available water, and leaves a little room for rain. With heat coming it does not wait and fills to field capacity.
+available water, and leaves a little room for rain. With heat coming it does not wait and fills to field capacity; once
+it is there, the day's own numbers tell what is due.
 The dusk refresh follows a hot day where it has drawn more than half of what is easily drawn. A day refresh is for pots,
 and for zones that may be rescued, when they would not last until dusk.
 """
@@ -52,6 +53,7 @@ class View:
 
     demand_mm: what plants and ground draw in the day; left_share: the part of it still to come at that hour.
     rain_mm: rain of the day that may be counted on and that the bed has not had yet.
+    hot_ahead: the first hot day that is near; None on a hot day itself.
     closed: the days after it on which the zone cannot be watered, or not before their evening. closed_mm: what these
         draw, less the rain that may be counted on.
     """
@@ -104,18 +106,33 @@ def view(
     et0 = et0_of(book, site, day, now)
     ahead = [weather_on(book, site, day + timedelta(days=n), now) for n in range(site.heat.days_before + 1)]
     hot = next((weather for weather in ahead if weather.tmax_c >= site.heat.hot_day_c), None)
-    hot = None if hot is ahead[0] else hot
+    hot_ahead = hot if hot is not ahead[0] else None
     how = et0.method + (f"; {'; '.join(et0.assumed)}" if et0.assumed else "")
-    rain_mm = rain_to_come_mm(bed, site, book, day, now)
     plants = plants_on(zone, site, book, day, now, bed.hands)
     demand_mm = day_demand_mm(bed, zone, plants)
     left_share = 1.0 - share_of_day(site, day, bed.as_of)
+    sure = _sure_enough(site, zone, bed, plants, day, bed.depletion_mm + demand_mm * left_share)
+    rain_mm = rain_to_come_mm(bed, site, book, day, now, sure)
     closed_mm = sum(
         day_demand_mm(bed, zone, plants_on(zone, site, book, each, now, bed.hands))
         - rain_to_come_mm(bed, site, book, each, now)
         for each in closed
     )
-    return View(site, zone, bed, day, ahead[0], plants, how, hot, demand_mm, left_share, rain_mm, closed, closed_mm)
+    today = ahead[0]
+    return View(site, zone, bed, day, today, plants, how, hot_ahead, demand_mm, left_share, rain_mm, closed, closed_mm)
+
+
+def _sure_enough(site: Site, zone: Zone, bed: Bed, plants: Plants, day: date, by_dusk_mm: float) -> float:
+    """The probability from which the day's rain counts for a zone: what a wrong guess would cost it decides.
+
+    A bed that lasts until dusk anyway waits at the site's own probability. One that would be thirsty by then waits only
+    for what is the surer, the thirstier: certain at the wilting point (1 - Ks, FAO-56 eq. 84). Plants that are not
+    established, and pots, are half thirsty to begin with (common practice, no source).
+    """
+    thirst = 1.0 - plants.stress(by_dusk_mm, bed.estimate.holds_factor)
+    if is_tender(zone, day) or zone.pots is not None:
+        thirst = 0.5 + 0.5 * thirst
+    return site.watering.rain_sure + (1.0 - site.watering.rain_sure) * thirst
 
 
 def dawn_need(seen: View) -> Need | None:

@@ -144,10 +144,14 @@ def expected_rain_mm(weather: DayWeather, et0_mm: float, sure: float) -> float:
     return effective_daily_mm(weather.rain_mm, et0_mm)
 
 
-def rain_to_come_mm(bed: Bed, site: Site, book: WeatherBook, day: date, now: datetime) -> float:
-    """The part of a day's expected rain that the bed has not been credited with yet."""
+def rain_to_come_mm(
+    bed: Bed, site: Site, book: WeatherBook, day: date, now: datetime, sure: float | None = None
+) -> float:
+    """The part of a day's expected rain that the bed has not been credited with yet. sure: the probability from which
+    rain counts; None takes the site's."""
     weather = weather_on(book, site, day, now)
-    whole_mm = expected_rain_mm(weather, et0_of(book, site, day, now).mm, site.watering.rain_sure)
+    sure = site.watering.rain_sure if sure is None else sure
+    whole_mm = expected_rain_mm(weather, et0_of(book, site, day, now).mm, sure)
     return max(0.0, whole_mm - bed.today.rain_mm) if day == bed.today.day else whole_mm
 
 

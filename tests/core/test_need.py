@@ -105,6 +105,30 @@ def test_sure_rain_lowers_the_soak_and_unsure_rain_does_not() -> None:
     assert dawn_need(seen(16.0, rain={0: 40.0})) is None
 
 
+def test_a_wrong_guess_of_rain_is_weighed_by_what_it_would_cost_the_zone() -> None:
+    """Common practice, no source: a root zone with something left waits for likely rain, a thirsty one for certain."""
+    just_past, thirsty = on_the_edge() + 1.0, on_the_edge() + 14.0
+    assert dawn_need(seen(just_past, rain={0: 12.0}, chance=0.75)) is None
+    assert owed(dawn_need(seen(thirsty, rain={0: 12.0}, chance=0.75))) > thirsty - 3.0
+    assert owed(dawn_need(seen(thirsty, rain={0: 12.0}, chance=0.99))) < thirsty - 8.0
+
+
+def test_seedlings_do_not_wait_for_rain_that_is_only_likely() -> None:
+    seedlings = a_zone(root_depth_m=0.5, tender=True)
+    edge = on_the_edge()
+    assert dawn_need(seen(edge, rain={0: 12.0}, chance=0.8, zone=a_zone(root_depth_m=0.5))) is None
+    assert dawn_need(seen(edge, rain={0: 12.0}, chance=0.8, zone=seedlings)) is not None
+    assert owed(dawn_need(seen(edge, rain={0: 12.0}, chance=0.97, zone=seedlings))) < 2.0
+
+
+def test_on_a_hot_day_itself_the_numbers_tell_what_is_due() -> None:
+    assert dawn_need(seen(2.0, 33.0, 38.0, 38.0)) is not None, "the day before is for filling"
+    deep = a_zone(root_depth_m=1.0)
+    assert dawn_need(seen(2.0, 38.0, 38.0, 38.0, zone=deep)) is None, "a bed that lasts the day waits"
+    need = dawn_need(seen(14.0, 38.0, 38.0, 38.0))
+    assert owed(need) == pytest.approx(14.0), "no room is left for rain"
+
+
 def test_tender_plants_are_watered_at_half_of_what_others_wait_for() -> None:
     tender = a_zone(root_depth_m=0.5, tender=True)
     edge = on_the_edge()
