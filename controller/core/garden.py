@@ -134,13 +134,15 @@ class Watering:
 @dataclass(frozen=True, slots=True)
 class Plan:
     """The coming waterings in order of their start. made: when; because: what gave rise to it; noted: the waterings
-    that the journal has been told of, and about how large they were then."""
+    that the journal has been told of, and about how large they were then. reckoned: by zone, what readings and rain had
+    changed in its bed's depletion that day [mm], and the plan counted on."""
 
     made: datetime
     because: str
     waterings: tuple[Watering, ...] = ()
     remarks: tuple[str, ...] = ()
     noted: dict[str, int] = field(default_factory=dict)
+    reckoned: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,7 @@ from controller.core.events import (
 from controller.core.garden import Fault, Garden, Plan, Probe, Pulse, Watering
 from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, veto
-from controller.core.moment import Now, hours_between, local_date
+from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
 from controller.core.quality import TROUBLES, heard, trouble_said
@@ -51,6 +51,10 @@ from controller.core.weather import (
 )
 
 NOTED_AHEAD = timedelta(hours=36)
+LAST_LOOK = timedelta(hours=1)
+"""So long before its first pulse a watering is planned once more, with the last readings."""
+NEWS_MM = 0.3
+"""A bed that readings and rain have moved by this much against the plan is planned anew at the full hour."""
 SENSOR_FAULT = "sensor-"
 SAID_ANEW = timedelta(hours=1)
 """A sensor whose trouble changes is told of anew, but not more often than this."""
@@ -102,6 +106,7 @@ def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     garden = _live_on(site, drop_expired(garden, now), now)
     garden, more = _watch_sensors(site, garden, now)
     actions += more
+    garden = _watch_beds(garden, now)
     garden, more = _plan(site, garden, now)
     actions += more
     garden, more = _pulses(site, garden, now)
@@ -366,8 +371,23 @@ def _without_fault(garden: Garden, fault_id: str) -> Garden:
 # Plan and pulses ----------------------------------------------------------------------------------
 
 
+def _watch_beds(garden: Garden, now: Now) -> Garden:
+    """What the plan could not foresee of a bed is a reason to plan anew, though not more often than hourly."""
+    hour = _next_hour(now)
+    if garden.plan_due is None or garden.plan_due <= hour:
+        return garden
+    counted = garden.plan.reckoned
+    moved = any(abs(seen_mm - counted.get(zone, seen_mm)) > NEWS_MM for zone, seen_mm in _unforeseen(garden).items())
+    return replace(garden, plan_due=hour) if moved else garden
+
+
+def _unforeseen(garden: Garden) -> dict[str, float]:
+    """What readings and rain have changed in each bed's depletion since midnight [mm]."""
+    return {zone: bed.today.corrected_mm - bed.today.rain_mm for zone, bed in garden.beds.items()}
+
+
 def _plan(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
-    """Make the plan anew when something worth knowing has changed, or an hour has passed."""
+    """Make the plan anew when something worth knowing has changed, or one of its own hours has come."""
     if garden.plan_due is None or now.utc < garden.plan_due:
         return garden, []
     under_way = any(watering.under_way for watering in garden.plan.waterings)
@@ -376,11 +396,11 @@ def _plan(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
     known, noted = _sizes(plan, now), garden.plan.noted
     news = {name for name, size in known.items() if noted.get(name) != size}
     gone = noted.keys() - known.keys()
-    plan = replace(plan, noted=known)
+    plan = replace(plan, noted=known, reckoned=_unforeseen(garden))
     garden = _settle(site, replace(garden, plan=plan, plan_due=None), now)
     # What _settle found unfinished could not be laid by this plan either: it is over.
     garden = _end_the_unfinished(garden)
-    garden = replace(garden, plan_due=_next_planning(site, now))
+    garden = replace(garden, plan_due=_next_planning(site, garden.plan, now))
     return garden, [_plan_note(site, garden, news, now)] if news or gone else []
 
 
@@ -391,11 +411,17 @@ def _end_the_unfinished(garden: Garden) -> Garden:
     return garden
 
 
-def _next_planning(site: Site, now: Now) -> datetime:
-    """The next full hour, or the next dusk if that is sooner."""
-    hour = now.utc.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
-    dusks = [session.start for session in sessions(site, now.utc) if session.purpose == "dusk refresh"]
-    return min([hour, *(dusk for dusk in dusks if dusk > now.utc)])
+def _next_planning(site: Site, plan: Plan, now: Now) -> datetime:
+    """The next midnight, the beginning of the next session, or the last look before the next watering: what comes
+    first. Whatever else is worth knowing asks for a plan itself."""
+    moments = [day_bounds(local_date(now.utc, site.timezone), site.timezone)[1]]
+    moments += [session.start for session in sessions(site, now.utc)]
+    moments += [w.next_start - LAST_LOOK for w in plan.waterings if not w.begun and not w.ended]
+    return min(moment for moment in moments if moment > now.utc)
+
+
+def _next_hour(now: Now) -> datetime:
+    return now.utc.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
 
 
 def _near(plan: Plan, now: Now) -> tuple[Watering, ...]:

@@ -54,6 +54,7 @@ class CropGarden:
         self._seed = seed
         self._passed_l = dict.fromkeys(self.zones, 0.0)
         self._forecast: Forecast | None = None
+        self._showers: dict[date, tuple[int, int]] = {}
         self._said: list[tuple[str, bytes]] = []
         self._now: datetime | None = None
 
@@ -133,10 +134,12 @@ class CropGarden:
 
     def _rain_share(self, day: date, hour: int) -> float:
         """The share of the day's rain that falls in an hour: one shower before the bed's day ends."""
-        last = self._civil(self._day_end(day)).hour
-        chance = dice(self._seed, "shower", day)
-        begin = chance.randrange(0, last)
-        end = min(last, begin + chance.randrange(1, 7))
+        if day not in self._showers:
+            last = self._civil(self._day_end(day)).hour
+            chance = dice(self._seed, "shower", day)
+            begin = chance.randrange(0, last)
+            self._showers[day] = (begin, min(last, begin + chance.randrange(1, 7)))
+        begin, end = self._showers[day]
         return 1.0 / (end - begin) if begin <= hour < end else 0.0
 
     def _hours(self, day: date, told: Told) -> list[Hour]:
@@ -227,17 +230,18 @@ def weather_for(place: Climate, day_of_year: int, told: Told) -> tuple[float, fl
         ).mm
 
     usual, least, most = WIND_2M_M_S
-    solar_mj_m2 = _solved(lambda solar: et0_mm(usual, solar), told.et0_mm, 0.25 * clear_mj_m2, clear_mj_m2)
-    wind_2m_m_s = _solved(lambda wind: et0_mm(wind, solar_mj_m2), told.et0_mm, least, most)
-    return wind_2m_m_s, solar_mj_m2
-
-
-def _solved(rising: Any, target: float, low: float, high: float) -> float:
-    """Where a rising function comes nearest to the target, between two ends."""
-    for _ in range(22):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if rising(middle) < target else (low, middle)
-    return (low + high) / 2.0
+    # In sunshine ET0 is a straight line.
+    low_mj_m2 = 0.3 * clear_mj_m2
+    low_mm, high_mm = et0_mm(usual, low_mj_m2), et0_mm(usual, clear_mj_m2)
+    share = (told.et0_mm - low_mm) / (high_mm - low_mm)
+    solar_mj_m2 = low_mj_m2 + min(1.0, max(0.0, share)) * (clear_mj_m2 - low_mj_m2)
+    if 0.0 <= share <= 1.0:
+        return usual, solar_mj_m2
+    for _ in range(12):
+        wind_2m_m_s = (least + most) / 2.0
+        enough = et0_mm(wind_2m_m_s, solar_mj_m2) >= told.et0_mm
+        least, most = (least, wind_2m_m_s) if enough else (wind_2m_m_s, most)
+    return (least + most) / 2.0, solar_mj_m2
 
 
 def _vapour_kpa(told: Told) -> float:

@@ -8,10 +8,12 @@ with perfect knowledge of the soil, still gives 98 % of the unstressed yield.
 
 import argparse
 import statistics
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from itertools import product
 from typing import Any, cast
 
 from controller.agronomy.crop import CROPS as LIBRARY
@@ -24,7 +26,7 @@ from controller.sim.world import VirtualClock, World
 from tests.bench.field import CLIMATES, CROPS, SOILS, Case, Field, Harvest, ceiling_mm, unstressed, weather_of
 from tests.bench.instruments import ERRORS, Instruments, Lie, Quality
 from tests.bench.outside import PROBE_DEPTHS_M, CropGarden
-from tests.bench.rows import Row
+from tests.bench.rows import Row, write
 
 YEARS = (1994, 1982, 1999, 1992)
 SEEDS = 10
@@ -66,6 +68,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lie", type=lie, metavar="PROBE:KIND", help=f"PROBE 1 to 3; KIND {', '.join(LIES)}")
     parser.add_argument("--stages", action="store_true", help="the grower knows how long the crop's stages last")
     parser.add_argument("--ceiling-tries", type=int, default=80, help="to find a ceiling that is not known; 0: none")
+    parser.add_argument("--progress", action="store_true", help="each of our runs on stderr as soon as it is done")
     parser.add_argument("--only-ours", action="store_true", help="without the other methods")
 
 
@@ -74,7 +77,11 @@ def rows(options: argparse.Namespace) -> list[Row]:
     cases = [case_for(options, year) for year in options.years]
     ceilings = {case: ceiling_mm(case, options.ceiling_tries) for case in cases}
     quality, seeds = cast(Quality, options.instruments), range(1, options.seeds + 1)
-    ours = [ours_in(case, quality, seed, options.lie, options.stages) for case in cases for seed in seeds]
+    ours: list[Run] = []
+    for case, seed in product(cases, seeds):
+        ours.append(ours_in(case, quality, seed, options.lie, options.stages))
+        if options.progress:
+            write([_row_of(ours[-1], ceilings[case])], sys.stderr, as_json=False)
     found = [_row_of(run, ceilings[run.case]) for run in ours]
     found += list(_verdict(ours, ceilings))
     for name, method in {} if options.only_ours else METHODS.items():
@@ -154,6 +161,7 @@ def settings_for(case: Case, quality: Quality, seed: int, stages: bool = False) 
             # The names of these zones count hours the other way round (POSIX).
             "timezone": f"Etc/GMT{-place.hours_east:+d}" if place.hours_east else "Etc/GMT",
         },
+        "forecast": {"every_h": 24.0},
         "guard": {"longest_open_min": 240.0, "most_open_min_24h": 720.0},
         "supply": {"capacity_l_min": 20.0},
         "normal": normals(case.climate),
