@@ -14,7 +14,7 @@ from pkgutil import iter_modules
 import tests.bench
 from tests.bench.rows import write
 
-AIDS = frozenset({"__main__", "field", "instruments", "outside", "rows"})
+AIDS = frozenset({"__main__", "field", "instruments", "outside", "protocol", "rows"})
 """Modules of this package that are not benchmarks. Tests are not either."""
 
 

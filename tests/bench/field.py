@@ -30,7 +30,7 @@ class Climate(NamedTuple):
     planting: tuple[int, int]
 
 
-CLIMATES: Mapping[str, Climate] = MappingProxyType({
+CLIMATES: dict[str, Climate] = {
     "tunis": Climate(36.8, 10.2, 10.0, 1, (5, 1)),
     "cordoba": Climate(-31.4, -64.2, 400.0, -4, (11, 1)),
     "hyderabad": Climate(17.4, 78.5, 540.0, 5, (6, 1)),
@@ -42,7 +42,7 @@ CLIMATES: Mapping[str, Climate] = MappingProxyType({
     "north_yorks": Climate(54.2, -1.3, 60.0, 0, (5, 1)),
     "northumberland": Climate(55.2, -1.9, 100.0, 0, (5, 1)),
     "suffolk": Climate(52.2, 1.0, 50.0, 0, (5, 1)),
-})
+}
 
 SOILS: Mapping[str, str] = MappingProxyType({
     "sand": "Sand", "loamy sand": "LoamySand", "sandy loam": "SandyLoam", "loam": "Loam", "silt loam": "SiltLoam",
@@ -56,7 +56,7 @@ class Plant(NamedTuple):
     """A crop of the package, how deep it roots at most [m], and the crop of our library that a gardener would name."""
 
     theirs: str
-    roots_m: float | None
+    roots_m: float
     ours: str
 
 
@@ -228,9 +228,21 @@ def _moved(threshold: float, reach: float, chance: random.Random) -> float:
     return min(100.0, max(0.0, threshold + step))
 
 
+_INVENTED: dict[str, Mapping[date, Weather]] = {}
+
+
+def record(name: str, place: Climate, days: Mapping[date, Weather]) -> None:
+    """Another record, of days that somebody has made up. Only for what needs weather and no field."""
+    CLIMATES[name] = place
+    _INVENTED[name] = MappingProxyType(dict(days))
+    weather_of.cache_clear()
+
+
 @lru_cache(maxsize=16)
 def weather_of(climate: str) -> Mapping[date, Weather]:
     """The days of a record."""
+    if climate in _INVENTED:
+        return _INVENTED[climate]
     record = _record(climate)
     columns = (record[name] for name in ("Date", "MinTemp", "MaxTemp", "Precipitation", "ReferenceET"))
     return MappingProxyType({
@@ -247,13 +259,12 @@ def _record(climate: str) -> Any:
 def _model(case: Case, irrigation: IrrigationManagement) -> AquaCropModel:
     plant, planted = CROPS[case.crop], case.planted
     last = min(planted + LONGEST_SEASON_DAYS * ONE_DAY, max(weather_of(case.climate)))
-    roots = {} if plant.roots_m is None else {"Zmax": plant.roots_m}
     return AquaCropModel(
         f"{planted:%Y/%m/%d}",
         f"{last:%Y/%m/%d}",
         _record(case.climate),
         Soil(SOILS[case.soil]),
-        Crop(plant.theirs, planting_date=f"{planted:%m/%d}", **roots),
+        Crop(plant.theirs, planting_date=f"{planted:%m/%d}", Zmax=plant.roots_m),
         InitialWaterContent(value=["FC"]),
         irrigation_management=irrigation,
         field_management=FieldMngt(mulches=case.mulched, mulch_pct=100, f_mulch=0.5),

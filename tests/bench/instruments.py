@@ -126,7 +126,7 @@ class Instruments:
             self._silent_until[number] = day + timedelta(days=max(1, round(spell_days)))
         if missed < errors.missing or day < self._silent_until.get(number, day):
             return None
-        own = dice(self.seed, "probe", number)
+        own = dice(self.seed, "probe", number, self.case.climate, self.case.planted.year)
         bias, gain = errors.bias * own.gauss(0.0, 1.0), 1.0 + errors.gain * own.gauss(0.0, 1.0)
         true = field.content(max(0.0, depth_m - PROBE_REACH_M), depth_m + PROBE_REACH_M)
         warm_k = max(0.0, self._record[day].tmax_c - WARM_C)

@@ -44,17 +44,15 @@ class CropGarden:
         self.cases = {zone.id: case_of(config, zone) for zone in config.zone}
         self.fields = {zone: Field(case) for zone, case in self.cases.items()}
         first = next(iter(self.cases.values()))
-        self.place, self.climate = CLIMATES[first.climate], first.climate
+        self.sky = Sky(CLIMATES[first.climate], first.climate, seed)
         self.instruments = {
             zone: Instruments(case, quality or self.quality, seed, lie) for zone, case in self.cases.items()
         }
         self._station = self.instruments[config.zone[0].id]
         self._areas_m2 = {zone.id: zone.area_m2 for zone in config.build().zones}
         self._sensors = config.sensor
-        self._seed = seed
         self._passed_l = dict.fromkeys(self.zones, 0.0)
         self._forecast: Forecast | None = None
-        self._showers: dict[date, tuple[int, int]] = {}
         self._said: list[tuple[str, bytes]] = []
         self._now: datetime | None = None
 
@@ -78,13 +76,12 @@ class CropGarden:
 
     def forecast(self, now: datetime) -> Forecast:
         """The forecast of this civil day, by the hour. One is issued each midnight."""
-        issued = self._civil(now).date()
-        begin = self._midnight(issued)
-        if self._forecast is None or self._forecast.hours[0].start != begin:
+        issued = self.sky.civil(now).date()
+        if self._forecast is None or self._forecast.hours[0].start != self.sky.midnight(issued):
             hours = [
                 hour
                 for ahead, told in enumerate(self._station.forecast(issued))
-                for hour in self._hours(issued + ahead * ONE_DAY, told)
+                for hour in self.sky.hours(issued + ahead * ONE_DAY, told)
             ]
             self._forecast = Forecast("record", now, tuple(hours))
         return self._forecast
@@ -93,22 +90,20 @@ class CropGarden:
         """Yield and water of each bed."""
         return {"zones": {zone: self._account(zone) for zone in self.zones}}
 
-    # --- hours and days ---
+    # --- days ---
 
     def _at(self, hour: datetime) -> None:
         """A full hour has come: the thermometer speaks, the gauge if rain fell, and in the last of light the beds have
         lived through their day."""
-        civil = self._civil(hour)
-        weather = weather_of(self.climate).get(civil.date())
-        if weather is None:
+        day = self.sky.civil(hour).date()
+        if day not in weather_of(self.sky.climate):
             return
-        self._say("air temperature", round(_temperature_c(weather.tmin_c, weather.tmax_c, civil.hour), 1))
-        before = self._civil(hour - ONE_HOUR)
-        fallen = weather_of(self.climate)[before.date()].rain_mm * self._rain_share(before.date(), before.hour)
-        if fallen > 0.0:
-            self._say("rain", round(self._station.gauge_mm(fallen), 2))
-        if hour == self._day_end(civil.date()):
-            self._live(civil.date())
+        temperature_c, fallen_mm = self.sky.at(hour)
+        self._say("air temperature", round(temperature_c, 1))
+        if fallen_mm > 0.0:
+            self._say("rain", round(self._station.gauge_mm(fallen_mm), 2))
+        if hour == self.sky.day_end(day):
+            self._live(day)
 
     def _live(self, day: date) -> None:
         for zone, field in self.fields.items():
@@ -127,46 +122,6 @@ class CropGarden:
     def _say(self, kind: str, value: float) -> None:
         self._said += [(each.topic, str(value).encode()) for each in self._sensors if each.kind == kind]
 
-    def _day_end(self, day: date) -> datetime:
-        """The last full hour before sunset."""
-        sunset = _sunset(self.place, day)
-        return _full_hour(sunset)
-
-    def _rain_share(self, day: date, hour: int) -> float:
-        """The share of the day's rain that falls in an hour: one shower before the bed's day ends."""
-        if day not in self._showers:
-            last = self._civil(self._day_end(day)).hour
-            chance = dice(self._seed, "shower", day)
-            begin = chance.randrange(0, last)
-            self._showers[day] = (begin, min(last, begin + chance.randrange(1, 7)))
-        begin, end = self._showers[day]
-        return 1.0 / (end - begin) if begin <= hour < end else 0.0
-
-    def _hours(self, day: date, told: Told) -> list[Hour]:
-        """A forecast day, hour by hour, such that FAO-56 makes the day's ET0 of it."""
-        wind_2m_m_s, solar_mj_m2 = weather_for(self.place, day.timetuple().tm_yday, told)
-        sun = _sun_shares(self.place, day, self._midnight(day))
-        vapour_kpa = _vapour_kpa(told)
-        hours = []
-        for hour in range(24):
-            temperature_c = _temperature_c(told.tmin_c, told.tmax_c, hour)
-            hours.append(Hour(
-                start=self._midnight(day) + hour * ONE_HOUR,
-                temperature_c=temperature_c,
-                humidity_percent=min(100.0, 100.0 * vapour_kpa / saturation_kpa(temperature_c)),
-                wind_10m_m_s=wind_2m_m_s * WIND_10M_OVER_2M,
-                solar_w_m2=solar_mj_m2 * sun[hour] / 0.0036,
-                rain_mm=told.rain_mm * self._rain_share(day, hour),
-                rain_probability=told.rain_chance,
-            ))
-        return hours
-
-    def _civil(self, instant: datetime) -> datetime:
-        return instant.astimezone(UTC) + self.place.hours_east * ONE_HOUR
-
-    def _midnight(self, day: date) -> datetime:
-        return datetime.combine(day, clock_time(), UTC) - self.place.hours_east * ONE_HOUR
-
     def _account(self, zone: str) -> dict[str, Any]:
         field, case = self.fields[zone], self.cases[zone]
         if not field.finished:
@@ -179,6 +134,67 @@ class CropGarden:
             "irrigation_mm": round(harvest.irrigation_mm, 1),
             "drainage_mm": round(harvest.drainage_mm, 1),
         }
+
+
+class Sky:
+    """A record's days by the hour: a temperature that swings once, and a shower before the light goes."""
+
+    def __init__(self, place: Climate, climate: str, seed: int) -> None:
+        self.place, self.climate = place, climate
+        self._seed = seed
+        self._showers: dict[date, tuple[int, int]] = {}
+
+    def at(self, hour: datetime) -> tuple[float, float]:
+        """The temperature at a full hour [degC], and the rain of the hour before it [mm]."""
+        civil, before = self.civil(hour), self.civil(hour - ONE_HOUR)
+        days = weather_of(self.climate)
+        weather, then = days[civil.date()], days[before.date()]
+        fallen_mm = then.rain_mm * self._rain_share(before.date(), before.hour)
+        return _temperature_c(weather.tmin_c, weather.tmax_c, civil.hour), fallen_mm
+
+    def hours(self, day: date, told: Told, *, rain_known: bool = True, humid: bool = False) -> list[Hour]:
+        """A forecast day, hour by hour, such that FAO-56 makes the day's ET0 of it. humid: as humid as the climate
+        that FAO-56's coefficients are for (45 % at least), where the night allows."""
+        vapour_kpa = _vapour_kpa(told)
+        if humid:
+            vapour_kpa = min(saturation_kpa(told.tmin_c), 0.45 * saturation_kpa(told.tmax_c))
+        wind_2m_m_s, solar_mj_m2 = weather_for(self.place, day.timetuple().tm_yday, told, vapour_kpa)
+        sun = _sun_shares(self.place, day, self.midnight(day))
+        hours = []
+        for hour in range(24):
+            temperature_c = _temperature_c(told.tmin_c, told.tmax_c, hour)
+            hours.append(Hour(
+                start=self.midnight(day) + hour * ONE_HOUR,
+                temperature_c=temperature_c,
+                humidity_percent=min(100.0, 100.0 * vapour_kpa / saturation_kpa(temperature_c)),
+                wind_10m_m_s=wind_2m_m_s * WIND_10M_OVER_2M,
+                solar_w_m2=solar_mj_m2 * sun[hour] / 0.0036,
+                rain_mm=told.rain_mm * self._rain_share(day, hour) if rain_known else None,
+                rain_probability=told.rain_chance if rain_known else None,
+            ))
+        return hours
+
+    def day_end(self, day: date) -> datetime:
+        """The last full hour before sunset."""
+        return _full_hour(_sunset(self.place, day))
+
+    def civil(self, instant: datetime) -> datetime:
+        """The clock there; its zone is not to be believed."""
+        return instant.astimezone(UTC) + self.place.hours_east * ONE_HOUR
+
+    def midnight(self, day: date) -> datetime:
+        """The instant at which a civil day begins."""
+        return datetime.combine(day, clock_time(), UTC) - self.place.hours_east * ONE_HOUR
+
+    def _rain_share(self, day: date, hour: int) -> float:
+        """The share of the day's rain that falls in an hour."""
+        if day not in self._showers:
+            last = self.civil(self.day_end(day)).hour
+            chance = dice(self._seed, "shower", day)
+            begin = chance.randrange(0, last)
+            self._showers[day] = (begin, min(last, begin + chance.randrange(1, 7)))
+        begin, end = self._showers[day]
+        return 1.0 / (end - begin) if begin <= hour < end else 0.0
 
 
 class GoodCropGarden(CropGarden):
@@ -209,7 +225,7 @@ def case_of(config: Settings, zone: ZoneTable) -> Case:
 
 
 @lru_cache(maxsize=4096)
-def weather_for(place: Climate, day_of_year: int, told: Told) -> tuple[float, float]:
+def weather_for(place: Climate, day_of_year: int, told: Told, vapour_kpa: float) -> tuple[float, float]:
     """Wind at 2 m [m/s] and sunshine [MJ/m2] from which FAO-56 makes the ET0 told, at the temperatures told.
 
     The record has ET0 and not what it was made of: this only writes it in the words of a forecast. Sunshine first,
@@ -224,7 +240,7 @@ def weather_for(place: Climate, day_of_year: int, told: Told) -> tuple[float, fl
             latitude_deg=place.latitude_deg,
             elevation_m=place.elevation_m,
             day_of_year=day_of_year,
-            vapour_kpa=_vapour_kpa(told),
+            vapour_kpa=vapour_kpa,
             wind_2m_m_s=wind_2m_m_s,
             solar_mj_m2=solar_mj_m2,
         ).mm

@@ -33,6 +33,9 @@ SEEDS = 10
 WATER_GOAL, MEAN_YIELD_GOAL, WORST_YIELD_GOAL, DRAINAGE_GOAL = 1.02, 0.98, 0.95, 0.06
 AREA_M2 = 10.0
 FLOW_L_MIN = 2.0
+TOLD = ("name", "roots", "stages")
+"""What the grower's config says of the crop: its name alone; how deep it roots in this ground as well; and in how many
+days it is ripe as well, with the library's proportions of stages."""
 LIES = ("dead", "stuck", "wet", "dry", "drift", "wild")
 PROBE_SD: Mapping[Quality, float | None] = {"cheap": None, "good": 0.013, "exact": 0.005}
 """What the grower's config says of a probe's error; None leaves it to the usual."""
@@ -66,7 +69,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seeds", type=int, default=SEEDS, metavar="N", help="runs with other errors, each (10)")
     parser.add_argument("--instruments", choices=sorted(ERRORS), default="cheap")
     parser.add_argument("--lie", type=lie, metavar="PROBE:KIND", help=f"PROBE 1 to 3; KIND {', '.join(LIES)}")
-    parser.add_argument("--stages", action="store_true", help="the grower knows how long the crop's stages last")
+    parser.add_argument("--told", choices=TOLD, default="roots", help="what is said of the crop (roots)")
     parser.add_argument("--ceiling-tries", type=int, default=80, help="to find a ceiling that is not known; 0: none")
     parser.add_argument("--progress", action="store_true", help="each of our runs on stderr as soon as it is done")
     parser.add_argument("--only-ours", action="store_true", help="without the other methods")
@@ -79,7 +82,7 @@ def rows(options: argparse.Namespace) -> list[Row]:
     quality, seeds = cast(Quality, options.instruments), range(1, options.seeds + 1)
     ours: list[Run] = []
     for case, seed in product(cases, seeds):
-        ours.append(ours_in(case, quality, seed, options.lie, options.stages))
+        ours.append(ours_in(case, quality, seed, options.lie, options.told))
         if options.progress:
             write([_row_of(ours[-1], ceilings[case])], sys.stderr, as_json=False)
     found = [_row_of(run, ceilings[run.case]) for run in ours]
@@ -125,10 +128,10 @@ def case_for(options: argparse.Namespace, year: int) -> Case:
 # Ours ---------------------------------------------------------------------------------------------
 
 
-def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, stages: bool = False) -> Run:
+def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, told: str = "roots") -> Run:
     """The whole controller through one season."""
     began_s = time.process_time()
-    settings = settings_for(case, quality, seed, stages)
+    settings = settings_for(case, quality, seed, told)
     garden = CropGarden(settings, seed, quality=quality, lie=liar)
     start = local_midnight(case.planted, settings.build().timezone)
     journal = Journal(":memory:")
@@ -143,10 +146,10 @@ def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, st
     return _run(case, seed, field, time.process_time() - began_s)
 
 
-def settings_for(case: Case, quality: Quality, seed: int, stages: bool = False) -> Settings:
+def settings_for(case: Case, quality: Quality, seed: int, told: str = "roots") -> Settings:
     """The config that a grower writes who knows crop and planting, has measured the line, and took the soil from a
     table. AquaCrop sees neither slopes nor hours, so line and intake stand in no way."""
-    told = Instruments(case, quality, seed).told_soil
+    soil = Instruments(case, quality, seed).told_soil
     sd = PROBE_SD[quality]
     place = CLIMATES[case.climate]
     probes = tuple(
@@ -168,10 +171,10 @@ def settings_for(case: Case, quality: Quality, seed: int, stages: bool = False) 
         "zone": ({
             "id": "bed",
             "area_m2": AREA_M2,
-            "crop": _crop_table(case) if stages else CROPS[case.crop].ours,
+            "crop": CROPS[case.crop].ours if told == "name" else _crop_table(case, stages=told == "stages"),
             "planted": case.planted,
             "soil": {
-                "texture": case.soil, "field_capacity": told.field_capacity, "wilting_point": told.wilting_point,
+                "texture": case.soil, "field_capacity": soil.field_capacity, "wilting_point": soil.wilting_point,
                 "intake_mm_h": 60.0,
             },
             "valve": {"pin": 22},
@@ -200,13 +203,16 @@ def normals(climate: str) -> tuple[dict[str, Any], ...]:
     )
 
 
-def _crop_table(case: Case) -> dict[str, Any]:
-    """The library's crop with the library's proportions of stages, in the days that the season really has."""
-    name, days = CROPS[case.crop].ours, unstressed(case).days
-    stages = LIBRARY[name].stages
-    assert stages is not None, "the crops here are annuals"
-    lengths = (stages.initial, stages.development, stages.mid, stages.late)
-    return {"name": name, "like": name, "stages_days": tuple(max(1, round(n * days / stages.total)) for n in lengths)}
+def _crop_table(case: Case, *, stages: bool) -> dict[str, Any]:
+    """The library's crop as deep as it roots here, and in the days that the season really has."""
+    plant = CROPS[case.crop]
+    table: dict[str, Any] = {"name": plant.ours, "like": plant.ours, "root_depth_max_m": plant.roots_m}
+    if stages:
+        usual, days = LIBRARY[plant.ours].stages, unstressed(case).days
+        assert usual is not None, "the crops here are annuals"
+        lengths = (usual.initial, usual.development, usual.mid, usual.late)
+        table["stages_days"] = tuple(max(1, round(length * days / usual.total)) for length in lengths)
+    return table
 
 
 # The others ---------------------------------------------------------------------------------------

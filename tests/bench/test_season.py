@@ -103,7 +103,7 @@ def test_the_garden_stands_on_the_simulators_seam() -> None:
 
 def test_the_methods_are_told_apart(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """Ours takes half a minute of processor time, so here a timer stands in for it."""
-    monkeypatch.setattr(season, "ours_in", lambda case, quality, seed, liar, stages: season.by_hand(
+    monkeypatch.setattr(season, "ours_in", lambda case, quality, seed, liar, told: season.by_hand(
         season.timer, case, quality, seed, liar
     ))
     assert main(["season", "--years", "1994", "--seeds", "1", "--json"]) == 1
