@@ -1,9 +1,9 @@
 """A garden whose beds are AquaCrop's: for `seepward simulate --garden tests.bench.outside:CropGarden`, and `season`.
 
-The config says which: the site's id is the climate of the record, the first part of it before a hyphen ("tunis",
-"tunis-school"); the zone's texture is the soil; its crop one of ours that AquaCrop has; `planted` begins the season, in
-a year of the record. A zone with mulch has one that halves evaporation. Up to three probes a zone, at 10, 20 and 30 cm
-in the order of the config; air thermometer and rain gauge as they are there.
+The config says which: the site's id is or begins with the climate of the record ("tunis", "tunis-school"); the
+zone's texture is the soil; its crop one of ours that it has; `planted` begins the season, in a year of its record.
+A zone with mulch has one that halves evaporation. Up to three probes a zone, at 10, 20 and 30 cm in the order of the
+config; air thermometer and rain gauge as they are there.
 
 AquaCrop lives a day at a time, water first. So its day ends in the last full hour before sunset: what comes after that
 is the next day's water. Then the probes speak, once a day.
@@ -211,12 +211,11 @@ class ExactCropGarden(CropGarden):
 
 def case_of(config: Settings, zone: ZoneTable) -> Case:
     """The season that a zone of a config asks for. ValueError if AquaCrop has none such."""
-    climate = config.site.id.partition("-")[0].replace("_", "-")
-    climate = next((name for name in CLIMATES if name.replace("_", "") == climate.replace("-", "")), climate)
+    climate = next((name for name in CLIMATES if f"{config.site.id}-".startswith(f"{name.replace('_', '-')}-")), None)
     named = zone.crop if isinstance(zone.crop, str) else zone.crop.like
     crop = next((name for name, plant in CROPS.items() if plant.ours == named), None)
     soil = zone.soil if isinstance(zone.soil, str) or zone.soil is None else zone.soil.texture
-    if climate not in CLIMATES:
+    if climate is None:
         raise ValueError(f'site "{config.site.id}" is no climate of the record; there are {", ".join(CLIMATES)}')
     if crop is None or soil is None or zone.planted is None:
         known = ", ".join(plant.ours for plant in CROPS.values())
