@@ -135,7 +135,9 @@ class Watering:
 class Plan:
     """The coming waterings in order of their start. made: when; because: what gave rise to it; noted: the waterings
     that the journal has been told of, and about how large they were then. reckoned: by zone, what readings and rain had
-    changed in its bed's depletion that day [mm], and the plan counted on."""
+    changed in its bed's depletion that day [mm], and the plan counted on. pressed: zones and days whose dawn is too
+    short for their soak, so that the evening before begins it. costs: the remarks on what the rules cost. Both outlast
+    a plan that is made while a valve is open, in haste."""
 
     made: datetime
     because: str
@@ -143,6 +145,8 @@ class Plan:
     remarks: tuple[str, ...] = ()
     noted: dict[str, int] = field(default_factory=dict)
     reckoned: dict[str, float] = field(default_factory=dict)
+    pressed: tuple[tuple[str, date], ...] = ()
+    costs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

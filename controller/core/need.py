@@ -54,7 +54,7 @@ class View:
     demand_mm: what plants and ground draw in the day; left_share: the part of it still to come at that hour.
     rain_mm: rain of the day that may be counted on and that the bed has not had yet.
     hot_ahead: the first hot day that is near; None on a hot day itself.
-    closed: the days after it on which the zone cannot be watered, or not before their evening. closed_mm: what these
+    closed: the days after it on which the zone cannot be watered (enough) before their evening. closed_mm: what these
         draw, less the rain that may be counted on.
     """
 
@@ -329,7 +329,8 @@ def _dryness(seen: View) -> str:
 
 def _closed(seen: View) -> str:
     return (
-        f"After {seen.day:%A} there is no chance to water it before the evening of {seen.closed[-1]:%A}; "
+        f"After {seen.day:%A} there is no chance, or too little, to water it before the evening of "
+        f"{seen.closed[-1]:%A}; "
         f"about {seen.closed_mm:.1f} mm will be drawn by then."
     )
 

@@ -55,6 +55,8 @@ ROOM = timedelta(minutes=10)
 """A stretch of open time shorter than this is no chance to water."""
 AHEAD_DAYS = 8
 """So many days past the plan's own are looked at for the next chance to water a zone: no root zone lasts longer."""
+HELD = 0.95
+"""A dawn that holds less than this share of a soak is too short for it."""
 TOLD_MM = 0.5
 """What a rule costs a zone is told from here on."""
 FIGURES_AHEAD = timedelta(hours=36)
@@ -68,6 +70,8 @@ machine, and it may be spent on every session of the days ahead."""
 MOST_NAMED = 3
 """Of more waterings that are cut, the last are told by their number."""
 SHORTEST_PULSE_S = 20.0
+SHORT_PULSE_S = 300.0
+"""Pulses are not halved to less than this: a line needs time to fill (common practice, no source)."""
 WETTING_MM = 1.5
 WETTING_REST_S = 20 * 60.0
 """Dry repellent sand first gets this much, and time to let it in (1 to 2 mm and 15 to 60 min: common practice)."""
@@ -113,6 +117,15 @@ class Order:
         """Only so many of its pulses."""
         return replace(self, pulses_s=self.pulses_s[:count])
 
+    def halved(self) -> "Order":
+        """The same water in twice as many pulses, and half the rest that each needs, if they do not become too short.
+        A first pulse that is to wet a dry top is given whole."""
+        if self.watering.need.dry_top or min(self.pulses_s, default=0.0) < 2.0 * SHORT_PULSE_S:
+            return self
+        watering = replace(self.watering, rest_s=self.watering.rest_s / 2.0)
+        halves_s = tuple(pulse_s / 2.0 for pulse_s in self.pulses_s for _ in range(2))
+        return replace(self, watering=watering, pulses_s=halves_s)
+
 
 @dataclass(frozen=True, slots=True)
 class Loss:
@@ -134,26 +147,55 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     """
     # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
     running = any(pulse.running for watering in garden.plan.waterings for pulse in watering.pulses)
-    course = _live_through(site, garden, now, wish, 0 if running else SQUEEZE, watched=limited(site))
+    if running:
+        before = garden.plan
+        course = _live_through(site, garden, now, wish, 0, watched=False, pressed=frozenset(before.pressed))
+        pressed, costs = before.pressed, before.costs
+    else:
+        course, pressed = _best_course(site, garden, now, wish)
+        costs = (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
-    remarks = [*course.remarks, *_without_chance(site, now), *_costs(site, garden, now, wish, course)]
-    return Plan(now, because, tuple(waterings), tuple(remarks))
+    return Plan(now, because, tuple(waterings), (*course.remarks, *costs), pressed=pressed, costs=costs)
+
+
+Pressed = tuple[tuple[str, date], ...]
+"""Zones and days whose dawn does not hold the whole soak."""
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
     """The days ahead as they were lived through. short_mm: for each zone and day, what was missing at dusk beyond what
-    the plants easily draw; empty if nobody watched."""
+    the plants easily draw; empty if nobody watched. pressed: zones and days whose dawn did not hold the whole soak."""
 
     waterings: list[Watering]
     remarks: list[str]
     short_mm: dict[tuple[str, date], float]
+    pressed: frozenset[tuple[str, date]]
+
+
+def _best_course(site: Site, garden: Garden, now: datetime, wish: Order | None) -> tuple[Course, Pressed]:
+    """The days ahead; where a dawn turns out too short, with as much of its soak on the evening before as helps."""
+    course = _live_through(site, garden, now, wish, SQUEEZE, watched=limited(site))
+    if not course.pressed or not course.short_mm:
+        return course, ()
+    other = _live_through(site, garden, now, wish, SQUEEZE, watched=True, pressed=course.pressed)
+    if sum(other.short_mm.values()) >= sum(course.short_mm.values()):
+        return course, ()
+    return other, tuple(sorted(course.pressed))
 
 
 def _live_through(
-    site: Site, garden: Garden, now: datetime, wish: Order | None, squeeze: int, *, watched: bool
+    site: Site,
+    garden: Garden,
+    now: datetime,
+    wish: Order | None,
+    squeeze: int,
+    *,
+    watched: bool,
+    pressed: frozenset[tuple[str, date]] = frozenset(),
 ) -> Course:
-    """The waterings of the days ahead, each planned on the beds that those before it leave behind."""
+    """The waterings of the days ahead, each planned on the beds that those before it leave behind. pressed: zones and
+    days whose dawn is known to be too short."""
     under_way = [watering for watering in garden.plan.waterings if watering.under_way]
     closing = [watering for watering in garden.plan.waterings if watering.ended and not watering.idle]
     kept = [*closing, *(watering for watering in under_way if wish is None and _on_track(watering, now))]
@@ -169,8 +211,9 @@ def _live_through(
     days = {day: sessions_of(site, day) for day in (first + timedelta(days=n) for n in ahead)}
     short_mm: dict[tuple[str, date], float] = {}
     drawn_l: dict[str, float] = {}
+    too_short: set[tuple[str, date]] = set()
     for session in sessions(site, now, _horizon_days(site, garden, now)):
-        waits = _closed_days(site, days, session)
+        waits = _closed_days(site, days, session, pressed)
         views: list[View] = []
         for zone in site.zones:
             at = max(session.judged_at, now)
@@ -190,11 +233,14 @@ def _live_through(
         near = session.start <= now + FIGURES_AHEAD
         effort = squeeze if near else 0
         fresh, left = _serve(site, session, max(session.start, now), needs, views, taken, effort)
+        if session.purpose == "dawn soak":
+            got_l = {watering.zone: watering.litres_to_come for watering in fresh}
+            too_short |= {(n.zone, session.day) for n in needs if got_l.get(n.zone, 0.0) < HELD * n.litres}
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
         waterings += fresh if near else [_in_short(watering) for watering in fresh]
         losses += left
-    return Course(waterings, _told(site, losses), short_mm)
+    return Course(waterings, _told(site, losses), short_mm, frozenset(too_short))
 
 
 def _without_chance(site: Site, now: datetime) -> list[str]:
@@ -297,14 +343,21 @@ def _open_to(site: Site, start: datetime, end: datetime) -> dict[str, datetime]:
     return {zone: spans[0][0] for zone, spans in first.items() if spans}
 
 
-def _closed_days(site: Site, days: Mapping[date, Sequence[Session]], session: Session) -> dict[str, tuple[date, ...]]:
-    """For each zone, the days after a session through which there is no chance to water it before their evening."""
+def _closed_days(
+    site: Site,
+    days: Mapping[date, Sequence[Session]],
+    session: Session,
+    pressed: frozenset[tuple[str, date]],
+) -> dict[str, tuple[date, ...]]:
+    """For each zone, the days after a session through which there is no chance to water it before their evening, or
+    too little."""
     found: dict[str, tuple[date, ...]] = {}
     for zone in site.zones:
         mine: list[date] = []
         for day in sorted(day for day in days if day > session.day):
             open_for = {each.purpose for each in days[day] if zone.id in each.zones}
             if "dawn soak" in open_for:
+                mine += [day] if (zone.id, day) in pressed else []
                 break
             mine.append(day)
             if "dusk refresh" in open_for and zone.dusk_refresh:
@@ -423,16 +476,25 @@ def _fit(
         if laid is None and squeeze:
             laid = lay(row, squeeze)
         if laid is None:
-            alone = [_longest(order, lay) for order in row]
-            left = _shared(site, alone, lay)
-            laid = lay(left) or []
-            for order, by_itself, kept in zip(row, alone, left, strict=True):
-                short_mm = _net_mm(site, order) - _net_mm(site, kept)
-                if short_mm > 0.0:
-                    of = order.watering
-                    losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=by_itself is not kept))
+            # In twice as many pulses more may fit, between those of others.
+            ways = [_part_of(site, each, lay) for each in (row, [order.halved() for order in row])]
+            laid, lost = max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
+            losses += lost
         whole += laid
     return [watering for watering in whole if watering.pulses], losses
+
+
+def _part_of(site: Site, row: Sequence[Order], lay: "Lay") -> tuple[list[Watering], list[Loss]]:
+    """As much of a row as fits, and what is left out of it."""
+    losses: list[Loss] = []
+    alone = [_longest(order, lay) for order in row]
+    left = _shared(site, alone, lay)
+    for order, by_itself, kept in zip(row, alone, left, strict=True):
+        short_mm = _net_mm(site, order) - _net_mm(site, kept)
+        if short_mm > 0.0:
+            of = order.watering
+            losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=by_itself is not kept))
+    return lay(left) or [], losses
 
 
 Lay = Callable[[Sequence[Order]], list[Watering] | None]

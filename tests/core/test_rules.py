@@ -257,7 +257,7 @@ def test_before_a_closed_day_a_bed_is_filled_that_could_have_waited() -> None:
     first = min(plan.waterings, key=lambda each: each.day)
     assert (first.day, first.purpose) == (MONDAY + ONE_DAY, "dawn soak")
     assert any(
-        each.startswith("After Tuesday there is no chance to water it before the evening of Wednesday")
+        each.startswith("After Tuesday there is no chance, or too little, to water it before the evening of Wednesday")
         for each in first.need.reasons
     )
     assert not [each for each in plan.remarks if "short" in each], "filled before it, the ban costs nothing"
