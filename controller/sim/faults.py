@@ -135,7 +135,8 @@ HOURS_A_YEAR = 365.25 * 24.0
 
 
 def draw(seed: int, hours: float, zones: Sequence[str], probes: Sequence[str], often: float = 1.0) -> tuple[Fault, ...]:
-    """The faults of a run of so many hours, in order. often: a factor on how many there are."""
+    """The faults of a run of so many hours, in order. often: a factor on how many there are; above 1 they last shorter
+    by as much, or the long ones (no broker, no forecast) would hide all the others."""
     found: list[Fault] = []
     room_h = max(0.0, hours - QUIET_H)
     for name, kind in KINDS.items():
@@ -143,7 +144,7 @@ def draw(seed: int, hours: float, zones: Sequence[str], probes: Sequence[str], o
         places: Sequence[str] = {"": ("",), "zone": zones, "probe": probes}[kind.place]
         for _ in range(_how_many(kind.a_year * often * hours / HOURS_A_YEAR, chance.random()) if places else 0):
             at_h = chance.uniform(0.0, room_h)
-            lasts_h = min(_between(*kind.lasts_h, chance.random()), room_h - at_h)
+            lasts_h = min(_between(*kind.lasts_h, chance.random()) / max(1.0, often), room_h - at_h)
             size = _between(*kind.size, chance.random())
             armed = chance.expovariate(1 / 200.0) + 0.01 if chance.random() < kind.armed else 0.0
             place = chance.choice(list(places))
