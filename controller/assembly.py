@@ -2,8 +2,9 @@
 
 from controller.agronomy.sunlight import sun_elevation_deg
 from controller.drivers.http import get_json
+from controller.drivers.mail import Server
 from controller.drivers.mqtt import Address, Tls
-from controller.settings import Settings, password
+from controller.settings import Settings, mail_password, password
 from controller.shells.forecast import SOURCES, Place, Source
 
 
@@ -12,6 +13,18 @@ def broker_address(settings: Settings) -> Address:
     mqtt = settings.mqtt
     tls = Tls(mqtt.tls.ca_file, mqtt.tls.cert_file, mqtt.tls.key_file) if mqtt.tls is not None else None
     return Address(mqtt.host, mqtt.tcp_port, mqtt.protocol, mqtt.username, password(mqtt), tls)
+
+
+def mail_server(settings: Settings) -> Server | None:
+    """Where the digest is handed over by mail; None if it is not wanted so. ConfigError if the password cannot be
+    read."""
+    mail = settings.digest.mail
+    if mail is None:
+        return None
+    secret = mail_password(mail) if mail.username is not None else None
+    return Server(
+        mail.host, mail.tcp_port, mail.security, mail.sender, mail.to, mail.username, secret, mail.ca_file
+    )
 
 
 def forecast_source(settings: Settings, url: str | None = None) -> tuple[Source, Place] | None:

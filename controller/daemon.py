@@ -22,15 +22,17 @@ from types import FrameType
 from typing import Any
 
 from controller import __version__
-from controller.assembly import broker_address, forecast_source
+from controller.assembly import broker_address, forecast_source, mail_server
 from controller.core.actions import Answer, Note
 from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, ValveOpened, Woke
 from controller.core.garden import Garden
+from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
 from controller.drivers.alarm import BEAT_S as BEAT_ALARM_S
 from controller.drivers.alarm import Alarms
+from controller.drivers.mail import Mailer
 from controller.drivers.mqtt import MqttLink
 from controller.drivers.system_clock import SystemClock
 from controller.drivers.systemd import Supervisor
@@ -38,6 +40,7 @@ from controller.drivers.threads import Mishaps
 from controller.guard.files import HeldError, take_lock
 from controller.guard.wire import Charged
 from controller.loop import Loop
+from controller.report.digest import digest_message
 from controller.report.views import all_views, in_a_sentence, status_view
 from controller.settings import Settings
 from controller.shells.forecast import Fetcher
@@ -98,8 +101,9 @@ class GuardLink:
 class Outlet:
     """What the loop has come to, told to the broker and the log; the state at most twice a second."""
 
-    def __init__(self, telemetry: Telemetry, started: datetime) -> None:
+    def __init__(self, telemetry: Telemetry, started: datetime, mailer: Mailer | None) -> None:
         self._telemetry = telemetry
+        self._mailer = mailer
         self._started = started
         self._latest: tuple[Site, Garden, Now] | None = None
         self._shown_mono_s = 0.0
@@ -116,6 +120,14 @@ class Outlet:
     def answer(self, answer: Answer) -> None:
         """The answer to an ask."""
         self._telemetry.answer(answer)
+
+    def send(self, site: Site, digest: Digest) -> None:
+        """A message for the gardener: to the broker, and by mail if there is a server for it."""
+        message = digest_message(site, digest)
+        LOG.info("Told by message: %s.", message.subject)
+        self._telemetry.send(message)
+        if self._mailer is not None and not self._mailer.send(message.subject, message.text):
+            LOG.warning("The digest of %s is not sent by mail: too many wait already.", digest.day)
 
     def tell(self, now: Now) -> None:
         """Tell the broker what has changed, if it is time."""
@@ -153,7 +165,8 @@ class Daemon:
         garden = new_garden(self._site, now) if remembered is None else fit_to_site(self._site, remembered, now)
         self._telemetry = Telemetry(settings.sensor, self._site.id, self._inbox.put, self._clock)
         self._link = self._broker_link()
-        self._outlet = Outlet(self._telemetry, now.utc)
+        self._mailer = self._mail()
+        self._outlet = Outlet(self._telemetry, now.utc, self._mailer)
         self._valves = GuardLink(GuardProcess(settings.guard.runtime_dir, self._inbox.put))
         self._loop = Loop(
             self._site, garden, clock=self._clock, valves=self._valves, journal=self._journal, outlet=self._outlet
@@ -199,8 +212,9 @@ class Daemon:
         self._take(Started(self._found))
         self._recover()
         self._start_guard()
-        if self._fetcher is not None:
-            self._fetcher.start()
+        for part in (self._fetcher, self._mailer):
+            if part is not None:
+                part.start()
         self._start_alarms()
         self._link.start()
         self._await_guard()
@@ -212,8 +226,9 @@ class Daemon:
         code = self._valves.guard.stop()
         if code not in (0, None):
             LOG.warning("The guard ended with code %s.", code)
-        if self._fetcher is not None:
-            self._fetcher.stop()
+        for part in (self._fetcher, self._mailer):
+            if part is not None:
+                part.stop()
         self._alarms.stop()
         self._drain()
         self._loop.commit()
@@ -390,6 +405,10 @@ class Daemon:
         self._telemetry.attach(link)
         LOG.info("Broker: %s, MQTT %s.", mqtt.host, mqtt.protocol)
         return link
+
+    def _mail(self) -> Mailer | None:
+        server = mail_server(self._settings)
+        return None if server is None else Mailer(server, lambda why: self._inbox.put(Trouble("mail", why)))
 
     def _forecast_fetcher(self) -> Fetcher | None:
         wanted = forecast_source(self._settings)

@@ -6,7 +6,7 @@ same loop runs in the daemon, in the simulator and in the demo; only the world a
 
 from datetime import datetime, timedelta
 
-from controller.core.actions import Answer, Close, Note, Open
+from controller.core.actions import Answer, Close, Note, Open, Send
 from controller.core.events import Event, ForecastArrived, Reading, Trouble, ValveClosed, ValveRefused, Woke
 from controller.core.garden import DayLedger, Garden
 from controller.core.site import Site
@@ -55,6 +55,8 @@ class Loop:
                 self.outlet.answer(action)
             elif isinstance(action, Note):
                 self.outlet.said(action)
+            elif isinstance(action, Send):
+                self.outlet.send(self.site, action.digest)
         self.outlet.show(self.site, self.garden, now)
         self._tell_journal_trouble()
 

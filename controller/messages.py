@@ -256,8 +256,18 @@ class JobView(Payload):
     """Why, in one sentence."""
     when: str
     """When to do it, for people ("before 10:00", "this evening")."""
+    since: AwareDatetime | None = None
+    """From when on it may be done."""
     due: AwareDatetime | None = None
     """When it should be done at the latest; null if that does not matter."""
+    minutes: Amount | None = None
+    """How long it should take; 0 for something to keep to."""
+    stage: Literal["before", "eve", "during", "after", "season", "own"] | None = None
+    """Where it belongs: days before a hot spell, on its eve, in it, after it, to the season, or the house's own."""
+    state: Literal["open", "done", "dismissed", "expired"] = "open"
+    """How it stands."""
+    litres: dict[ZoneId, Amount] = {}
+    """Water to give by hand, in litres by zone."""
     zones: list[ZoneId] = []
     """Zones it concerns."""
     plants: list[str] = []
@@ -269,6 +279,10 @@ class JobsView(Payload):
 
     jobs: list[JobView]
     """The jobs now open."""
+    caution: str | None = None
+    """What people should mind, where jobs are done in the heat."""
+    language: str = "en"
+    """Language of the texts."""
 
 
 class DayView(Payload):
@@ -383,9 +397,26 @@ class AskMessage(Payload):
             raise ValueError(f'an amount goes with "water", not with "{self.do}"')
         if self.do == "water" and self.zone is None:
             raise ValueError('"water" needs the id of a zone')
-        if self.do == "job-done" and self.job is None:
-            raise ValueError('"job-done" needs the id of a job')
+        if self.do in ("job-done", "job-dismiss") and self.job is None:
+            raise ValueError(f'"{self.do}" needs the id of a job')
         return self
+
+
+class DigestMessage(Payload):
+    """Topic `digest`: the message of the day for the gardener, and urgent ones; sent once, never kept."""
+
+    day: date
+    """The day it is of."""
+    urgent: bool
+    """Whether it could not wait for the hour of the day's message."""
+    subject: str
+    """What it is about, in one line."""
+    text: str
+    """The whole, as plain text."""
+    jobs: list[str] = []
+    """Ids of the jobs that it asks for."""
+    language: str = "en"
+    """Language of the texts."""
 
 
 class AnswerMessage(Payload):
@@ -491,12 +522,14 @@ TOPICS = (
         {
             "jobs": [
                 {
-                    "id": "shade-salad-2026-07-14",
-                    "what": "Put up the shade cloth.",
-                    "why": "39 °C is forecast for tomorrow.",
-                    "when": "before 10:00",
+                    "id": "shade",
+                    "stage": "eve",
+                    "what": "Shade salad.",
+                    "why": "Up to 39 °C on Tuesday 14 July: seedlings and the newly planted burn first.",
+                    "when": "by Monday 13 July, 20:58",
+                    "minutes": 10,
                     "zones": ["salad"],
-                    "plants": ["lettuce"],
+                    "plants": ["Salad"],
                 }
             ]
         },
@@ -545,6 +578,19 @@ TOPICS = (
         "answer",
         AnswerMessage,
         {"id": "f3c1", "ok": True, "said": "Tomatoes get 20 L from 12:00 on.", "facts": {"litres": 20}},
+        retained=False,
+    ),
+    Topic(
+        "digest",
+        "digest",
+        DigestMessage,
+        {
+            "day": "2026-07-13",
+            "urgent": False,
+            "subject": "Home garden: 1 job",
+            "text": "Home garden, Monday 13 July\n\nBy Monday 13 July, 20:58: Shade salad.",
+            "jobs": ["shade"],
+        },
         retained=False,
     ),
 )

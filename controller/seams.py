@@ -11,6 +11,7 @@ from controller.core.actions import Answer, Note
 from controller.core.events import Event
 from controller.core.forecast import Forecast
 from controller.core.garden import Garden
+from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
 
@@ -72,6 +73,9 @@ class Outlet(Protocol):
 
     def answer(self, answer: Answer) -> None:
         """The one answer to an ask."""
+
+    def send(self, site: Site, digest: Digest) -> None:
+        """A message for the gardener; it is written down already and comes once."""
 
 
 Inbox = Callable[[Event], None]

@@ -16,6 +16,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "stop": "end the watering that is going on",
         "hold": "suspend watering, until a time or until released",
         "release": "end a hold",
+        "away": "nobody tends the garden, until a time or until you are back",
         "relearn": "forget what was learnt of a bed",
         "close": "close every valve, whatever still lives",
         "check": "is the config good, and does the world answer",

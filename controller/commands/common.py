@@ -9,6 +9,7 @@ import argparse
 import json
 import os
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
@@ -120,6 +121,31 @@ def day_named(text: str, site: Site) -> date:
         raise wrong_use(
             f"{shown(text)} is no day; write it as 2026-07-14, or say today or yesterday."
         ) from None
+
+
+def give_calendar(arguments: argparse.Namespace, calendar: bytes, holds: str, aged: str) -> None:
+    """A calendar, to standard output alone or into the file of --ics; of that it is said what is in it."""
+    if arguments.ics == "-":
+        sys.stdout.flush()
+        sys.stdout.buffer.write(calendar)
+        return
+    path = Path(arguments.ics)
+    try:
+        _write(path, calendar)
+    except OSError as error:
+        raise CommandError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
+    if wants_json(arguments):
+        amount, _, thing = holds.partition(" ")
+        print_json({"file": str(path), "bytes": len(calendar), f"{thing.rstrip('s')}s": int(amount)})
+    else:
+        print(f"Written: {path} ({holds}).", *filter(None, [aged]), sep="\n")
+
+
+def _write(path: Path, content: bytes) -> None:
+    """The new file in place of the old one in one step: who subscribes to it never gets half."""
+    beside = path.with_name(f"{path.name}.new")
+    beside.write_bytes(content)
+    os.replace(beside, path)
 
 
 def print_json(value: Any) -> None:

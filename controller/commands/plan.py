@@ -3,15 +3,12 @@ drawing, or as a calendar file.
 """
 
 import argparse
-import os
-import sys
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-from controller.commands import CommandError
 from controller.commands.common import (
     age,
+    give_calendar,
     journal_of,
     print_json,
     remembered,
@@ -46,7 +43,10 @@ def run(arguments: argparse.Namespace) -> int:
         garden, as_of = remembered(reader, site)
     view = plan_view(site, garden)
     if arguments.ics is not None:
-        _give_calendar(arguments, site, view, age(as_of, site))
+        from controller.report.calendar import plan_calendar
+
+        waterings = count(len(view["waterings"]), "watering")
+        give_calendar(arguments, plan_calendar(site, view), waterings, age(as_of, site))
     elif wants_json(arguments):
         print_json(view)
     else:
@@ -64,31 +64,3 @@ def _show(site: Site, view: Mapping[str, Any], aged: str, drawn: bool) -> None:
     if drawn and out.is_terminal and view["waterings"]:
         out.print()
         show_timeline(out, site, view)
-
-
-def _give_calendar(arguments: argparse.Namespace, site: Site, view: Mapping[str, Any], aged: str) -> None:
-    """The calendar, to standard output alone or into a file; of that it is said what is in it."""
-    from controller.report.calendar import plan_calendar
-
-    calendar = plan_calendar(site, view)
-    if arguments.ics == "-":
-        sys.stdout.flush()
-        sys.stdout.buffer.write(calendar)
-        return
-    path = Path(arguments.ics)
-    try:
-        _write(path, calendar)
-    except OSError as error:
-        raise CommandError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
-    waterings = len(view["waterings"])
-    if wants_json(arguments):
-        print_json({"file": str(path), "bytes": len(calendar), "waterings": waterings})
-    else:
-        print(f"Written: {path} ({count(waterings, 'watering')}).", *filter(None, [aged]), sep="\n")
-
-
-def _write(path: Path, calendar: bytes) -> None:
-    """The new file in place of the old one in one step: who subscribes to it never gets half."""
-    beside = path.with_name(f"{path.name}.new")
-    beside.write_bytes(calendar)
-    os.replace(beside, path)

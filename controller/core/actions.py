@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from controller.core.job import Digest
+
 
 @dataclass(frozen=True, slots=True)
 class Open:
@@ -52,4 +54,11 @@ class Note:
     lasting: bool = False
 
 
-Action = Open | Close | Answer | Note
+@dataclass(frozen=True, slots=True)
+class Send:
+    """A message for the gardener, at most once: it is in the journal before it goes out."""
+
+    digest: Digest
+
+
+Action = Open | Close | Answer | Note | Send

@@ -6,7 +6,7 @@ again with the same words and never acted on again; that memory is part of the g
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime
 from types import MappingProxyType
 
 from controller.core.actions import Action, Answer, Close, Note
@@ -14,7 +14,7 @@ from controller.core.budget import counted, counts, left_l
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.garden import Garden, Heard, Hold, Probe, Watering
-from controller.core.hands import after_job, changes_beds
+from controller.core.hands import ONE_ZONE, after_job, changes_beds, sort_of
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
 from controller.core.moment import Now, local_date
@@ -23,6 +23,7 @@ from controller.core.plan import make_plan, order_by_hand, sessions, split
 from controller.core.pulse import move
 from controller.core.rules import banned_by, in_front, in_words
 from controller.core.site import Site, Zone
+from controller.core.soil import advance, wet
 from controller.core.weather import forget_place
 
 HEARD_KEPT = 200
@@ -194,27 +195,65 @@ def _skip(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
 
 
 def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """A job that hands have done: noted, and the beds are others from now on."""
     if not ask.job:
         raise RefusalError("Which job is done? Name its id.")
     _refuse_unknown_job(site, garden, ask.job, now)
-    done = {**garden.jobs_done, ask.job: now.utc}
-    beds = {
-        zone.id: replace(garden.beds[zone.id], hands=after_job(garden.beds[zone.id].hands, ask.job, zone))
-        if ask.zone in (None, zone.id)
-        else garden.beds[zone.id]
-        for zone in site.zones
-    }
+    if sort_of(ask.job) in ONE_ZONE and ask.zone is None:
+        raise RefusalError(f"Which zone is {sort_of(ask.job)}? Name it: of all zones at once this would be wrong.")
+    job = next((each for each in jobs(site, garden, now.utc) if each.id == ask.job), None)
+    after = job_done(site, garden, ask.job, ask.zone, now.utc, dict(job.litres) if job is not None else {})
     note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
-    return replace(garden, jobs_done=done, beds=beds, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
+    return replace(after, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
 
 
-def _refuse_unknown_job(site: Site, garden: Garden, job: str, now: Now) -> None:
+def job_done(
+    site: Site, garden: Garden, job: str, zone_id: str | None, now: datetime, litres: Mapping[str, float]
+) -> Garden:
+    """The garden after a job was reported done, in one zone or wherever it means anything. litres: given by hand."""
+    beds = dict(garden.beds)
+    for zone in site.zones:
+        if zone_id in (None, zone.id):
+            bed = advance(beds[zone.id], zone, site, garden.weather, now, now)
+            bed = replace(bed, hands=after_job(bed.hands, job, zone))
+            beds[zone.id] = wet(bed, zone, litres[zone.id] / zone.area_m2, now) if zone.id in litres else bed
+    return replace(garden, jobs_done={**garden.jobs_done, job: now}, beds=beds)
+
+
+def _job_dismiss(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """A job that nobody is going to do: it is asked for no more, and nothing is reckoned with it."""
+    if not ask.job:
+        raise RefusalError("Which job is left out? Name its id.")
+    _refuse_unknown_job(site, garden, ask.job, now, listed_only=True)
+    dismissed = {**garden.jobs_dismissed, ask.job: now.utc}
+    note = Note("job", f"Left out: {ask.job}.", facts={"dismissed": ask.job}, lasting=True)
+    return replace(garden, jobs_dismissed=dismissed), [note], f"Noted: {ask.job} is left out."
+
+
+def _refuse_unknown_job(site: Site, garden: Garden, job: str, now: Now, listed_only: bool = False) -> None:
     """What changes a bed may be reported at any time; any other job while it is listed."""
     listed = [each.id for each in jobs(site, garden, now.utc)]
-    if job in listed or changes_beds(job):
+    if job in listed or (changes_beds(job) and not listed_only):
         return
     known = f"the jobs are {', '.join(listed)}" if listed else "nothing is to be done by hand now"
     raise RefusalError(f'There is no job "{job}"; {known}.')
+
+
+def _away(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """Nobody tends the garden until then: messages speak of what goes wrong, not of jobs."""
+    if ask.until is None:
+        raise RefusalError("Away until when? Give the day that somebody is back.")
+    if ask.until <= now.utc:
+        raise RefusalError("That time is past; give a later one.")
+    until = ask.until.astimezone(site.timezone)
+    said = f"Away until {until:%a %d %b %H:%M}: messages tell what goes wrong, and every few days that all is well."
+    return replace(garden, away_until=ask.until), [], said
+
+
+def _back(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    if garden.away_until is None or garden.away_until <= now.utc:
+        raise RefusalError("Nobody is away.")
+    return replace(garden, away_until=None), [], "Welcome back: messages speak of jobs again."
 
 
 def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
@@ -246,6 +285,9 @@ VERBS: Mapping[Verb, Callable[[Site, Garden, Ask, Now], Verdict]] = MappingProxy
         "release": _release,
         "skip": _skip,
         "job-done": _job_done,
+        "job-dismiss": _job_dismiss,
+        "away": _away,
+        "back": _back,
         "replan": _replan,
         "relearn": _relearn,
     }

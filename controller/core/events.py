@@ -9,7 +9,9 @@ from typing import Literal
 
 from controller.core.forecast import Forecast
 
-Verb = Literal["water", "stop", "hold", "release", "skip", "job-done", "replan", "relearn"]
+Verb = Literal[
+    "water", "stop", "hold", "release", "skip", "job-done", "job-dismiss", "away", "back", "replan", "relearn"
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,7 +151,8 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class DayLedger:
-    """What happened to one zone's water on one civil day, in mm over its area."""
+    """What happened to one zone's water on one civil day, in mm over its area. shade_spared_mm, mulch_spared_mm: what
+    plants and ground would have drawn beyond it without the shade, and the mulch, that hands have brought."""
 
     day: date
     et0_mm: float = 0.0
@@ -162,6 +163,8 @@ class DayLedger:
     drained_mm: float = 0.0
     corrected_mm: float = 0.0
     stress_hours: float = 0.0
+    shade_spared_mm: float = 0.0
+    mulch_spared_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +175,7 @@ class Bed:
     of the wetted top layer (FAO-56 De); wetting: share of the ground that was wetted last. hands: what the gardener has
     changed. last_wetted: end of the last pulse. last_full: when it was last surely full. done: purpose -> last local
     day served. balance_mm: all water that came less all that went, from any beginning and never corrected: how far the
-    bed has moved between two instants.
+    bed has moved between two instants. thirst_h: hours of stress on each of the last days that had any.
     """
 
     zone: str
@@ -188,6 +191,7 @@ class Bed:
     last_litres: float = 0.0
     balance_mm: float = 0.0
     done: dict[str, date] = field(default_factory=dict)
+    thirst_h: dict[date, float] = field(default_factory=dict)
 
     @property
     def depletion_mm(self) -> float:
@@ -265,9 +269,22 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class DigestBook:
+    """What the gardener has been told by message. day: the last for which the day's own message was due; sent: when one
+    last went out; told: jobs, and when; faults: since when those have been that were told; late: jobs that were not
+    done in time, and when that was."""
+
+    day: date | None = None
+    sent: datetime | None = None
+    told: dict[str, datetime] = field(default_factory=dict)
+    faults: dict[str, datetime] = field(default_factory=dict)
+    late: dict[str, datetime] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Garden:
     """The state of everything. given: litres by civil day and zone, of two months. clock_gap_s: wall clock minus
-    monotonic clock, to notice a step of the wall clock."""
+    monotonic clock, to notice a step of the wall clock. away_until: nobody tends the garden before this instant."""
 
     beds: dict[str, Bed]
     probes: dict[str, Probe]
@@ -278,6 +295,9 @@ class Garden:
     heard: tuple[Heard, ...] = ()
     jobs_done: dict[str, datetime] = field(default_factory=dict)
     given: dict[date, dict[str, float]] = field(default_factory=dict)
+    jobs_dismissed: dict[str, datetime] = field(default_factory=dict)
+    digest: DigestBook = field(default_factory=DigestBook)
+    away_until: datetime | None = None
     guard_ready: bool = False
     clock_gap_s: float | None = None
     clock_trusted: bool = True

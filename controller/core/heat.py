@@ -1,5 +1,9 @@
 """Hot days and hot spells: runs of days that reach the site's threshold (37 degC: common practice, no source).
 
+A day still to come is hot when that is likely enough: what its forecasts say together, and how far they have been off,
+give the chance. Near days, for which shade must go up now or never, count from a small one: shade put up for nothing
+costs an hour, seedlings burnt cost the crop.
+
 Beside the threshold stands the Excess Heat Factor of Nairn & Fawcett, which asks how unusual a heat is for the place
 and for the month before it: above zero it is a heat wave, whatever the thermometer says, and beside the place's own
 heat waves a low, a severe or an extreme one.
@@ -7,16 +11,19 @@ heat waves a low, a severe or an extreme one.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
-from types import MappingProxyType
+from datetime import date, datetime, timedelta
 
 from controller.agronomy.heat import DAYS_IN_A_HEAT_WAVE, Severity, daily_mean_c, excess_heat, hot_spells, severity
 from controller.agronomy.reference_et import saturation_kpa
+from controller.core.said import Fact, Said, Span
 from controller.core.site import Site
-from controller.core.weather import DayWeather, WeatherBook, percentile_95_c
+from controller.core.skill import Guess, together
+from controller.core.weather import DayWeather, WeatherBook, percentile_95_c, weather_on
 
-WINDY_2M_M_S = 5.0
-"""Daily mean wind from which a spell is called windy (common practice, no source)."""
+NEAR_DAYS = 2
+LIKELY = 0.5
+"""Chance from which a day farther ahead counts as hot: what must be done days before can also be done a day later."""
+FORETOLD = ("forecast", "aged forecast")
 DRY_RH_PERCENT = 15.0
 """Humidity of the hottest hour below which its air is called very dry (common practice, no source)."""
 LEARN_DAYS = 30
@@ -25,12 +32,6 @@ EHF85_LEAST_DAYS = 30
 """From so many days of positive factor on their 85th percentile is worth something: two to four years of an ordinary
 climate (common practice, no source; published ones rest on thirty years)."""
 
-CLASSES: Mapping[Severity, str] = MappingProxyType({
-    "low": "a heat wave of low intensity for the place",
-    "severe": "a severe heat wave for the place",
-    "extreme": "an extreme heat wave for the place",
-})
-
 
 @dataclass(frozen=True, slots=True)
 class Spell:
@@ -38,7 +39,7 @@ class Spell:
 
     ehf_c2: largest Excess Heat Factor of its days [degC2], None if the place's climate is not known; severity: its
     class beside the place's own heat waves, None where these are not known or it is none. wind_2m_m_s: the strongest
-    daily mean wind; dry: whether its air is very dry.
+    daily mean wind; dry: whether its air is very dry. chance: that one of its days reaches the threshold.
     """
 
     first: date
@@ -48,30 +49,83 @@ class Spell:
     severity: Severity | None = None
     wind_2m_m_s: float | None = None
     dry: bool = False
+    chance: float = 1.0
 
     @property
     def days(self) -> int:
         return (self.last - self.first).days + 1
 
-    @property
-    def character(self) -> str:
-        """What else there is to say of it, in words; empty if nothing."""
-        words = []
-        if self.severity is not None:
-            words.append(CLASSES[self.severity])
-        elif self.ehf_c2 is not None and self.ehf_c2 > 0.0:
-            words.append("unusual for the place")
-        if self.wind_2m_m_s is not None and self.wind_2m_m_s >= WINDY_2M_M_S:
-            words.append("windy")
-        if self.dry:
-            words.append("very dry")
-        return ", ".join(words)
+    def windy(self, site: Site) -> bool:
+        """Whether its wind would break limp stems."""
+        return self.wind_2m_m_s is not None and self.wind_2m_m_s >= site.jobs.windy_m_s
+
+    def traits(self, site: Site) -> tuple[Said, ...]:
+        """What else there is to say of it."""
+        unusual = self.severity is None and self.ehf_c2 is not None and self.ehf_c2 > 0.0
+        traits = {"unusual": unusual, "windy": self.windy(site), "dry": self.dry}
+        names = [*([self.severity] if self.severity is not None else []), *(name for name, so in traits.items() if so)]
+        return tuple(Said(f"heat.{name}") for name in names)
+
+    def said(self, site: Site) -> Said:
+        """The spell in half a sentence: how hot, when, and what else there is to say of it."""
+        facts: dict[str, Fact] = {"peak_c": self.peak_c, "chance_percent": 100.0 * self.chance}
+        facts |= {"hot_c": site.heat.hot_day_c, "when": Span(self.first, self.last)}
+        facts["traits"] = self.traits(site)
+        sure = "heat" if self.peak_c >= site.heat.hot_day_c - 0.5 else "heat.perhaps"
+        return Said(f"{sure}.traits" if facts["traits"] else sure, facts)
 
 
 def spells(days: Sequence[DayWeather], hot_day_c: float) -> list[Spell]:
     """The hot spells among days, in order. A day is hot when its maximum reaches `hot_day_c`."""
     found = hot_spells([(day.day, day.tmax_c) for day in days], hot_day_c)
-    return [_described(Spell(each.first, each.last, each.peak_c), days) for each in found]
+    return [_described(Spell(each.first, each.last, each.peak_c), days, {}) for each in found]
+
+
+def guess_on(book: WeatherBook, site: Site, day: date, today: date, now: datetime) -> Guess | None:
+    """The day's maximum by all its forecasts together, at this place; None where nothing was forecast."""
+    seen = weather_on(book, site, day, now)
+    if seen.basis not in FORETOLD or book.issued is None:
+        return None
+    issues = {(day - issued_on).days: told_c for issued_on, told_c in book.told.get(day, {}).items()}
+    return together(book.skill, issues or {(day - today).days: seen.tmax_c - book.skill.bias_c})
+
+
+def foreseen(
+    book: WeatherBook, site: Site, today: date, now: datetime, count: int
+) -> tuple[list[DayWeather], dict[date, float]]:
+    """The days from today on with the maximum that is guessed of each, and the chance that it is a hot one."""
+    days, chances = [], {}
+    for ahead in range(count):
+        day = weather_on(book, site, today + timedelta(days=ahead), now)
+        guess = guess_on(book, site, day.day, today, now)
+        # What the day has reached already, it has reached.
+        seen_c = day.tmax_c if guess is None else guess.mean_c
+        reached_c = book.measured[day.day].tmax_c if day.day in book.measured else None
+        seen_c = seen_c if reached_c is None else max(seen_c, reached_c)
+        if guess is None or seen_c == reached_c:
+            chances[day.day] = float(seen_c >= site.heat.hot_day_c)
+        else:
+            chances[day.day] = guess.chance_of(site.heat.hot_day_c)
+        days.append(replace(day, tmax_c=seen_c, tmin_c=min(day.tmin_c, seen_c)))
+    return days, chances
+
+
+def likely_spells(
+    past: Sequence[DayWeather], ahead: Sequence[DayWeather], chances: Mapping[date, float], site: Site
+) -> list[Spell]:
+    """The hot spells among days past and days ahead, in order: of those ahead by their chances."""
+    hot_c = site.heat.hot_day_c
+
+    def marked(day: DayWeather) -> tuple[date, float]:
+        near = (day.day - ahead[0].day).days <= NEAR_DAYS
+        hot = chances[day.day] >= (site.jobs.call_chance if near else LIKELY)
+        return day.day, max(day.tmax_c, hot_c) if hot else min(day.tmax_c, hot_c - 0.01)
+
+    days = [*past, *ahead]
+    found = hot_spells([*((day.day, day.tmax_c) for day in past), *map(marked, ahead)], hot_c)
+    return [
+        _described(Spell(each.first, each.last, _peak_c(each.first, each.last, days)), days, chances) for each in found
+    ]
 
 
 def with_excess_heat(found: Sequence[Spell], days: Sequence[DayWeather], book: WeatherBook, site: Site) -> list[Spell]:
@@ -130,10 +184,19 @@ def planting_window(days: Sequence[DayWeather], mild_day_c: float) -> date | Non
     return None
 
 
-def _described(spell: Spell, days: Sequence[DayWeather]) -> Spell:
+def _peak_c(first: date, last: date, days: Sequence[DayWeather]) -> float:
+    return max(day.tmax_c for day in days if first <= day.day <= last)
+
+
+def _described(spell: Spell, days: Sequence[DayWeather], chances: Mapping[date, float]) -> Spell:
     within = [day for day in days if spell.first <= day.day <= spell.last]
     winds = [day.wind_2m_m_s for day in within if day.wind_2m_m_s is not None]
-    return replace(spell, wind_2m_m_s=max(winds, default=None), dry=any(_very_dry(day) for day in within))
+    return replace(
+        spell,
+        wind_2m_m_s=max(winds, default=None),
+        dry=any(_very_dry(day) for day in within),
+        chance=max(chances.get(day.day, 1.0) for day in within),
+    )
 
 
 def _very_dry(day: DayWeather) -> bool:

@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from controller.agronomy.drip import gross_mm as gross_depth_mm
 from controller.agronomy.drip import largest_volume_l
 from controller.core.garden import Bed, Figure, Need, Purpose
-from controller.core.hands import MULCH_BACK, POTS_MOVED
+from controller.core.hands import CLEARED, mulch_on, off_line
 from controller.core.plants import Plants, is_tender, plants_on
 from controller.core.site import Site, Zone
 from controller.core.soil import day_demand_mm, rain_to_come_mm
@@ -81,6 +81,11 @@ class View:
     def tender(self) -> bool:
         """Whether its plants are not established yet."""
         return is_tender(self.zone, self.day)
+
+    @property
+    def unshaded(self) -> bool:
+        """Whether they stand in the open on a hot day: nobody has put shade over them."""
+        return self.tender and self.hot and self.plants.shade == 0.0
 
     @property
     def available_mm(self) -> float:
@@ -215,19 +220,21 @@ def _last_chance(seen: View) -> Need | None:
 
 
 def day_need(seen: View) -> Need | None:
-    """What a pot, or a zone that may be rescued, should get by day; None if it lasts until dusk."""
-    if seen.zone.pots is None and not seen.zone.rescue:
+    """What a pot, a zone that may be rescued, or seedlings without shade on a hot day should get by day; None if it
+    lasts until dusk. Seedlings in the open are not let run short at all."""
+    if seen.zone.pots is None and not seen.zone.rescue and not seen.unshaded:
         return None
     by_dusk_mm = seen.bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm
-    limit_mm = RESCUE_AT * seen.available_mm
+    limit_mm = seen.readily_mm if seen.unshaded else RESCUE_AT * seen.available_mm
     if by_dusk_mm <= limit_mm:
         return None
     net_mm = min(seen.bed.depletion_mm, seen.demand_mm * seen.left_share)
     what = "Pots hold little" if seen.zone.pots is not None else "The zone may be rescued by day"
-    reasons = [
-        _dryness(seen),
-        f"{what}: by dusk {by_dusk_mm:.1f} mm would be missing, more than three quarters of what the roots can reach.",
-    ]
+    limit = "more than three quarters of what the roots can reach."
+    if seen.unshaded:
+        what = f"Seedlings without shade on a day of {seen.weather.tmax_c:.0f} °C"
+        limit = f"more than the {limit_mm:.1f} mm that they draw easily. Under shade they would need less."
+    reasons = [_dryness(seen), f"{what}: by dusk {by_dusk_mm:.1f} mm would be missing, {limit}"]
     figures = (*_state(seen), Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc still to come - rain that counts"))
     return _need(seen, "day refresh", net_mm, reasons, figures)
 
@@ -246,12 +253,14 @@ def need_by_hand(zone: Zone, gross_mm: float, because: str) -> Need:
 
 def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figures: tuple[Figure, ...]) -> Need | None:
     zone = seen.zone
-    if net_mm < seen.site.watering.least_depth_mm or (zone.pots is not None and POTS_MOVED in seen.bed.hands):
+    hands = seen.bed.hands
+    if net_mm < seen.site.watering.least_depth_mm or off_line(zone, hands) or CLEARED in hands:
         return None
     net_mm, front_mm = _above_the_front(seen, net_mm)
     if front_mm is not None:
         reasons = [*reasons, f"{front_mm:.1f} mm more would sink below the roots at once, and waits for the next time."]
-    drinks_mm = zone.mulch.drinks_mm if zone.mulch is not None and MULCH_BACK not in seen.bed.hands else 0.0
+    mulch = mulch_on(zone, hands)
+    drinks_mm = mulch.drinks_mm if mulch is not None else 0.0
     if drinks_mm > 0:
         reasons = [
             *reasons,

@@ -19,6 +19,7 @@ from types import MappingProxyType
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.budget import counted, counts, today_l
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
+from controller.core.hands import after_soak
 from controller.core.interleave import Barred, Chain, Slot, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import day_bounds, local_date, local_midnight
@@ -330,7 +331,7 @@ def sessions_of(site: Site, day: date) -> list[Session]:
         if zone not in night and (start < noon or zone not in evening or not site.zone(zone).dusk_refresh):
             late.setdefault(start, set()).add(zone)
     found += [Session("dawn soak", day, start, None, dusk, frozenset(zones)) for start, zones in late.items()]
-    if any(zone.pots is not None or zone.rescue for zone in site.zones):
+    if any(zone.pots is not None or zone.rescue or zone.tender for zone in site.zones):
         end = noon + timedelta(hours=DAY_HOURS)
         found.append(Session("day refresh", day, noon, None, end, frozenset(_open_to(site, noon, end))))
     found.append(Session("dusk refresh", day, dusk, None, dusk_end, frozenset(evening)))
@@ -762,7 +763,8 @@ def _in_short(watering: Watering) -> Watering:
 
 def _watered(site: Site, bed: Bed, watering: Watering, litres: float) -> Bed:
     zone = site.zone(watering.zone)
-    return wet(bed, zone, litres / zone.area_m2 * zone.line.efficiency, bed.as_of)
+    bed = wet(bed, zone, litres / zone.area_m2 * zone.line.efficiency, bed.as_of)
+    return replace(bed, hands=after_soak(bed.hands)) if watering.purpose == "dawn soak" else bed
 
 
 def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
@@ -779,10 +781,11 @@ def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
     return any(pulse.start < session.end and pulse.end > session.start for pulse in ahead)
 
 
-def _first_served(seen: View) -> tuple[bool, bool, int, float]:
-    """Sort key: tender zones, then pots, then what is worth most, then the driest in relation to what it can bear."""
+def _first_served(seen: View) -> tuple[bool, bool, bool, int, float]:
+    """Sort key: seedlings without shade in the heat, then tender zones, then pots, then what is worth most, then the
+    driest in relation to what it can bear."""
     dryness = seen.bed.depletion_mm / max(0.1, seen.readily_mm)
-    return (not seen.tender, seen.zone.pots is None, -seen.zone.value, -dryness)
+    return (not seen.unshaded, not seen.tender, seen.zone.pots is None, -seen.zone.value, -dryness)
 
 
 def _watering_id(session: Session, zone_id: str) -> str:

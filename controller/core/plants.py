@@ -27,7 +27,7 @@ from controller.agronomy.root_zone import (
     readily_available_mm,
     stress_coefficient,
 )
-from controller.core.hands import MULCH_BACK, SHADE_UP
+from controller.core.hands import CLEARED, POTS_MOVED, SHADE_UP, mulch_on
 from controller.core.moment import local_midnight
 from controller.core.recall import recalled
 from controller.core.site import Shade, Site, Zone
@@ -115,6 +115,7 @@ def _plants(zone: Zone, site: Site, weather: DayWeather, open_et0_mm: float, han
     wind_2m_m_s = 2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s * wind_factor
     rh_min_percent = _rh_min_percent(weather)
     kcb = climate_adjusted(basal_coefficient(zone.crop, age_days), wind_2m_m_s, rh_min_percent, zone.crop.height_m)
+    kcb = 0.0 if CLEARED in hands else kcb
     kc_max = ceiling(wind_2m_m_s, rh_min_percent, zone.crop.height_m, kcb)
     wetted = wetted_share(zone)
     covered = covered_fraction(kcb, kc_max, zone.crop.height_m)
@@ -183,6 +184,8 @@ def shade_on(zone: Zone, site: Site, day: date, hands: Sequence[str]) -> tuple[f
             continue
         left *= 1.0 - shade.share * _share_of_hours(shade, site, day)
         wind_factor *= shade.wind_factor
+    if zone.pots is not None and POTS_MOVED in hands:
+        left *= 1.0 - zone.pots.shade
     return 1.0 - left, wind_factor
 
 
@@ -200,10 +203,8 @@ def _share_of_hours(shade: Shade, site: Site, day: date) -> float:
 
 
 def _evaporation_factor(zone: Zone, hands: Sequence[str]) -> float:
-    """Mulch that has been pulled back covers nothing."""
-    if zone.mulch is None or MULCH_BACK in hands:
-        return 1.0
-    return zone.mulch.evaporation_factor
+    mulch = mulch_on(zone, hands)
+    return 1.0 if mulch is None else mulch.evaporation_factor
 
 
 @lru_cache(maxsize=256)

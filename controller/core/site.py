@@ -14,7 +14,7 @@ from controller.agronomy.soil import Soil
 SUPPLY = "supply"
 """Id of a supply that has no other: the only one of most gardens."""
 
-ReadingKind = Literal["moisture", "air temperature", "rain", "rain switch", "soil temperature"]
+ReadingKind = Literal["moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +22,9 @@ class Sensor:
     """Something that reports over MQTT. The shell converts; the core sees canonical units only.
 
     kind: moisture in m3/m3, air and soil temperature in degC, rain in mm since the last report, rain switch 1.0
-        while it is wet and 0.0 while it is dry.
+        while it is wet and 0.0 while it is dry, job switch 1.0 while its job is done and 0.0 while it is undone.
     zone: the zone a moisture probe stands in, or a soil thermometer may; None for the site's own instruments.
+    job: what a job switch tells of.
     sd: standard deviation of one reading, in the canonical unit.
     stale_after_s: silence after which its last word no longer counts.
     """
@@ -33,6 +34,7 @@ class Sensor:
     zone: str | None = None
     sd: float = 0.03
     stale_after_s: float = 6 * 3600.0
+    job: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +189,69 @@ class Pots:
     available_share: water that plants can take from a filled pot, as a share of its volume; the zone's soil has
         the same between field capacity and wilting point.
     moves_off_line: moved into the shade they get nothing from the line.
+    shade: share of the sun that they lose where they are moved to, 0 to 1 (common practice, no source: out of the
+        midday and afternoon sun).
     """
 
     count: int
     volume_l: float
     available_share: float = 0.25
     moves_off_line: bool = False
+    shade: float = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class HandPots:
+    """Pots that no valve reaches: watered by hand. crown_m2: of one plant, seen from above."""
+
+    name: str
+    count: int
+    crop: Crop
+    crown_m2: float
+
+
+Trigger = Literal["before heat", "eve of heat", "in heat", "after heat", "hot wind", "frost"]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnJob:
+    """A job of the house's own, in its own words. trigger: an occasion, or (month, day) of every year."""
+
+    id: str
+    text: str
+    trigger: Trigger | tuple[int, int]
+    zones: tuple[str, ...] = ()
+    minutes: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """What the gardener's jobs go by (common practice, no source, all of them).
+
+    call_chance: of a hot day today or within two days, from which shade is asked for: putting it up for nothing costs
+        about an eighth of what a burnt row does.
+    thin_mulch_cm: mulch thinner than this is topped up. windy_m_s: daily mean wind at 2 m from which tall crops are
+        tied. frost_c: minimum from which lines are kept from freezing.
+    animals: that want shade and water. store_l: of cans and tanks filled by hand before heat; 0 for none.
+    by_hand: pots that no valve reaches. own: the house's own jobs.
+    """
+
+    call_chance: float = 0.125
+    thin_mulch_cm: float = 5.0
+    windy_m_s: float = 5.0
+    frost_c: float = 2.0
+    animals: tuple[str, ...] = ()
+    store_l: float = 0.0
+    by_hand: tuple[HandPots, ...] = ()
+    own: tuple[OwnJob, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """When the day's message goes out, local time; nothing is sent in the quiet hours. None: never."""
+
+    at: time | None = time(18, 0)
+    quiet: Hours = field(default_factory=lambda: Hours(time(21, 0), time(7, 0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +322,7 @@ class Supply:
     dead_s: time of each opening in which a master valve or pump is not yet, or no longer, on and nothing flows.
     quiet: hours in which it must not run, for the noise of its pump.
     sun_pump: its pump runs on sunlight only; None if it does not.
+    pump: a pump stands before the zones.
     """
 
     capacity_l_min: float
@@ -273,6 +333,7 @@ class Supply:
     name: str = "the supply"
     quiet: tuple[Hours, ...] = ()
     sun_pump: SunPump | None = None
+    pump: bool = False
 
     def litres(self, line: Line, open_s: float, water_s: float | None = None) -> float:
         """What a zone's line gives while its valve is open for `open_s`. water_s: how long of it water came, if that
@@ -336,7 +397,7 @@ class Site:
 
     latitude_deg north, longitude_deg east; elevation_m above the sea; timezone of the civil day.
     rules: of the town or the water company, for when water may run. budgets: for how much of it.
-    normals: twelve months, January first, or empty.
+    normals: twelve months, January first, or empty. language: of what the gardener is told: "en" or "pt".
     """
 
     id: str
@@ -353,6 +414,9 @@ class Site:
     rules: tuple[Rule, ...] = ()
     budgets: tuple[Budget, ...] = ()
     normals: tuple[MonthNormal, ...] = ()
+    jobs: Jobs = field(default_factory=Jobs)
+    digest: Digest = field(default_factory=Digest)
+    language: str = "en"
 
     def zone(self, zone_id: str) -> Zone:
         """The zone of that id. KeyError if there is none."""

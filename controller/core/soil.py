@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from controller.agronomy.rainfall import effective_daily_mm
 from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, watered
 from controller.core.garden import Bed, DayLedger, Probe
-from controller.core.hands import MULCH_BACK, after_watering
+from controller.core.hands import MULCH_BACK, MULCHING, SHADING, mulch_on
 from controller.core.moment import day_bounds, hours_between, local_date
 from controller.core.plants import Plants, evaporation_mm, plants_on, roots_on, wetted_share
 from controller.core.quality import FOLLOWED, Sight, judged
@@ -41,6 +41,8 @@ steps are common practice, no source; see `drain_days`)."""
 SLOWEST_DRAIN_DAYS = 2.0
 RAIN_SD = 0.2
 """How far rain on a bed is from the gauge's or the forecast's: a share of it (common practice, no source)."""
+THIRST_DAYS = 20
+"""So long a bed remembers the days on which it was short of water."""
 RAIN_THAT_WETS_ALL_MM = 3.0
 """A day's rain from which the whole ground is wet, not only the line's strip (common practice, no source)."""
 
@@ -86,7 +88,10 @@ def advance(
         _, day_end = day_bounds(bed.today.day, site.timezone)
         step_end = min(until, day_end, bed.as_of + (STEP_AHEAD if foreseeing else STEP))
         plants = plants or plants_on(zone, site, book, bed.today.day, now, bed.hands)
+        before = bed
         bed = _draw(bed, zone, site, plants, step_end, foreseeing)
+        if not foreseeing and bed.hands:
+            bed = _spared(before, bed, zone, site, book, plants, now)
         if step_end == day_end:
             bed, plants = _close_day(bed, zone, site, book, now), None
     return bed
@@ -95,6 +100,9 @@ def advance(
 def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.0) -> Bed:
     """The bed after irrigation of `net_mm`, give or take `unsure_mm`; mulch over the line keeps its share of it."""
     net_mm -= min(net_mm, _drunk_mm(bed, zone, at))
+    # What a mulch that is pulled back would have drunk is saved as well.
+    covered = replace(bed, hands=tuple(state for state in bed.hands if state != MULCH_BACK))
+    spared_mm = min(net_mm, _drunk_mm(covered, zone, at)) - _drunk_mm(bed, zone, at) if covered != bed else 0.0
     wetted = wetted_share(zone)
     full = bed.depletion_mm + bed.sd_mm < net_mm
     return replace(
@@ -105,17 +113,21 @@ def wet(bed: Bed, zone: Zone, net_mm: float, at: datetime, unsure_mm: float = 0.
         last_full=at if full else bed.last_full,
         top_mm=max(0.0, bed.top_mm - net_mm / wetted),
         wetting=wetted,
-        hands=after_watering(bed.hands),
-        today=replace(bed.today, irrigation_net_mm=bed.today.irrigation_net_mm + net_mm),
+        today=replace(
+            bed.today,
+            irrigation_net_mm=bed.today.irrigation_net_mm + net_mm,
+            mulch_spared_mm=bed.today.mulch_spared_mm + spared_mm,
+        ),
     )
 
 
 def _drunk_mm(bed: Bed, zone: Zone, at: datetime) -> float:
     """What a dry mulch over the line keeps of a watering, as a net depth; nothing once it is wet or pulled back."""
-    if zone.mulch is None or MULCH_BACK in bed.hands:
+    mulch = mulch_on(zone, bed.hands)
+    if mulch is None:
         return 0.0
     dry = bed.last_wetted is None or hours_between(bed.last_wetted, at) > MULCH_DRIES_H
-    return zone.mulch.drinks_mm * zone.line.efficiency if dry else 0.0
+    return mulch.drinks_mm * zone.line.efficiency if dry else 0.0
 
 
 def rain_on(bed: Bed, rain_mm: float) -> Bed:
@@ -295,6 +307,39 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime, for
     )
 
 
+def _spared(
+    before: Bed, bed: Bed, zone: Zone, site: Site, book: WeatherBook, plants: Plants, now: datetime
+) -> Bed:
+    """The bed with what hands have saved in a step added to its ledger: the demand without them less that with them."""
+    day, until = before.today.day, bed.as_of
+    share = share_of_day(site, day, until) - share_of_day(site, day, before.as_of)
+    if share <= 0.0:
+        return bed
+
+    def saved_mm(states: tuple[str, ...]) -> float:
+        hands = tuple(state for state in before.hands if state not in states)
+        if hands == before.hands:
+            return 0.0
+        without = plants_on(zone, site, book, day, now, hands)
+        more_mm = _demand_mm(before, zone, without, share) - _demand_mm(before, zone, plants, share)
+        return bed.estimate.demand_factor * more_mm
+
+    today = replace(
+        bed.today,
+        shade_spared_mm=bed.today.shade_spared_mm + saved_mm(SHADING),
+        mulch_spared_mm=bed.today.mulch_spared_mm + saved_mm(MULCHING),
+    )
+    return replace(bed, today=today)
+
+
+def _demand_mm(bed: Bed, zone: Zone, plants: Plants, share: float) -> float:
+    """What plants and ground would draw in a share of the day by the tables."""
+    soil = zone.soil
+    return plants.transpiration_mm * share + evaporation_mm(
+        plants, bed.top_mm, bed.wetting, soil.total_evaporable_mm, soil.readily_evaporable_mm, share
+    )
+
+
 def drain_days(zone: Zone) -> float:
     """Time in which water above field capacity falls to 1/e of it [days], by how well the soil leads water.
 
@@ -312,4 +357,7 @@ def _close_day(bed: Bed, zone: Zone, site: Site, book: WeatherBook, now: datetim
     if not has_rain_gauge(site) or bed.as_of > now:
         rain_mm = rain_to_come_mm(bed, site, book, day, now)
         bed = rain_on(bed, rain_mm) if rain_mm > 0.0 else bed
-    return replace(bed, yesterday=bed.today, today=DayLedger(day + timedelta(days=1)))
+    thirst_h = {each: hours for each, hours in bed.thirst_h.items() if (day - each).days < THIRST_DAYS}
+    if bed.today.stress_hours > 0.0:
+        thirst_h[day] = bed.today.stress_hours
+    return replace(bed, yesterday=bed.today, today=DayLedger(day + timedelta(days=1)), thirst_h=thirst_h)

@@ -10,10 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from controller.core.actions import Action, Note, Open
-from controller.core.asks import drop_expired, end_waterings, hear
+from controller.core.actions import Action, Note, Open, Send
+from controller.core.asks import drop_expired, end_waterings, hear, job_done
 from controller.core.budget import with_given
 from controller.core.clock import watch_clock
+from controller.core.digest import expired, is_due, look, next_look
 from controller.core.events import (
     Ask,
     Event,
@@ -31,7 +32,8 @@ from controller.core.events import (
     ValveRefused,
     Woke,
 )
-from controller.core.garden import Fault, Garden, Plan, Probe, Pulse, Watering
+from controller.core.garden import Bed, Fault, Garden, Plan, Probe, Pulse, Watering
+from controller.core.hands import UNDONE, after_soak
 from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, veto
 from controller.core.moment import Now, day_bounds, hours_between, local_date
@@ -100,6 +102,7 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
 
 def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     """Take one event in, and decide."""
+    before = garden
     garden, notes = watch_clock(site, garden, event, now)
     garden, actions = _take(site, garden, event, now)
     actions = [*notes, *actions]
@@ -110,6 +113,8 @@ def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     garden, more = _plan(site, garden, now)
     actions += more
     garden, more = _pulses(site, garden, now)
+    actions += more
+    garden, more = _tell(site, before, garden, now)
     actions += more
     return Outcome(garden, tuple(actions), _wake_at(site, garden, now))
 
@@ -127,7 +132,7 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
         case Woke():
             return garden, []
         case Reading():
-            return _take_reading(site, garden, event, now), []
+            return _take_reading(site, garden, event, now), _told_by_switch(site, garden, event)
         case ReadingRefused():
             return _count_refusal(garden, event), [
                 Note("sensor", f"{event.sensor}: {event.why}", facts={"sensor": event.sensor})
@@ -165,7 +170,7 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
 
 
 def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
-    sensor = site.sensor(event.sensor)
+    sensor, garden_before = site.sensor(event.sensor), garden
     before = garden.probes[sensor.id]
     if before.at is not None and event.at <= before.at:
         return garden  # an old reading that came late, or one that the broker had kept: history, not news
@@ -177,6 +182,11 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
         return replace(garden, weather=learn_excess_heat(book, site))
     if sensor.kind == "rain":
         return _rained(site, garden, event, now)
+    if sensor.kind == "job switch":
+        job = _switched(site, garden_before, event)
+        if job is None:
+            return garden
+        return replace(job_done(site, garden, job, sensor.zone, now.utc, {}), plan_due=now.utc)
     if sensor.kind != "moisture" or sensor.zone is None:
         return garden  # kept, for the interlock and for whoever looks
     zone = site.zone(sensor.zone)
@@ -185,6 +195,21 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
     watering = any(p.running for w in garden.plan.waterings if w.zone == zone.id for p in w.pulses)
     bed, probe = notice(bed, probe, sensor, zone, site, garden.weather, now.utc, others, watering=watering)
     return replace(garden, beds={**garden.beds, zone.id: bed}, probes={**garden.probes, sensor.id: probe})
+
+
+def _switched(site: Site, garden: Garden, event: Reading) -> str | None:
+    """The job that a switch has just told done, or the one that ends it; None if it says what it said before."""
+    sensor, before = site.sensor(event.sensor), garden.probes[event.sensor]
+    if sensor.job is None or (before.at is not None and event.at <= before.at) or before.value == event.value:
+        return None
+    return sensor.job if event.value > 0.5 else UNDONE[sensor.job] if before.value is not None else None
+
+
+def _told_by_switch(site: Site, garden: Garden, event: Reading) -> list[Action]:
+    job = _switched(site, garden, event)
+    if job is None:
+        return []
+    return [Note("job", f"Done, by {event.sensor}: {job}.", site.sensor(event.sensor).zone, {"job": job}, lasting=True)]
 
 
 def _rained(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
@@ -296,8 +321,7 @@ def _settle(site: Site, garden: Garden, now: Now) -> Garden:
             if not split(site.zone(watering.zone), watering.owed_litres):
                 watering = replace(watering, ended=True)
         if watering.ended:
-            bed = beds[watering.zone]
-            beds[watering.zone] = replace(bed, done={**bed.done, watering.purpose: watering.day})
+            beds[watering.zone] = _served(beds[watering.zone], watering)
         waterings.append(watering)
     plan = replace(garden.plan, waterings=tuple(waterings))
     return replace(garden, beds=beds, plan=plan, plan_due=due)
@@ -308,11 +332,19 @@ def _give_up(garden: Garden, pulse_id: str) -> Garden:
     for watering in garden.plan.waterings:
         if any(pulse.id == pulse_id for pulse in watering.pulses):
             pulses = tuple(move(p, "drop") if p.state == "planned" else p for p in watering.pulses)
-            bed = garden.beds[watering.zone]
-            done = replace(bed, done={**bed.done, watering.purpose: watering.day})
-            garden = replace(garden, beds={**garden.beds, watering.zone: done})
+            served = _served(garden.beds[watering.zone], watering)
+            garden = replace(garden, beds={**garden.beds, watering.zone: served})
             return _with_watering(garden, replace(watering, pulses=pulses, ended=True))
     return garden
+
+
+def _served(bed: Bed, watering: Watering) -> Bed:
+    """The bed once nothing more will come of a watering. The mulch pulled back for a dawn soak goes back after it, with
+    the first that the bed is served since."""
+    first = bed.done.get(watering.purpose) != watering.day
+    soaked = first and watering.purpose == "dawn soak" and watering.given_litres > 0.0
+    hands = after_soak(bed.hands) if soaked else bed.hands
+    return replace(bed, done={**bed.done, watering.purpose: watering.day}, hands=hands)
 
 
 # Time ---------------------------------------------------------------------------------------------
@@ -477,6 +509,27 @@ def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]
     return garden, actions
 
 
+# The gardener -------------------------------------------------------------------------------------
+
+
+def _tell(site: Site, before: Garden, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """Tell by message what is due to be told; looked at when a plan was made, at the hour of the day's message, and
+    when something stays broken."""
+    due = garden.plan is not before.plan or is_due(site, garden, now.utc)
+    if site.digest.at is None or not garden.clock_trusted or not due:
+        return garden, []
+    garden, late = expired(site, garden, now.utc)
+    notes: list[Action] = [
+        Note("job", f"Not done in time: {job.id}.", facts={"expired": job.id, "zones": job.zones}) for job in late
+    ]
+    garden, digest = look(site, garden, now.utc)
+    if digest is None:
+        return garden, notes
+    facts = {"urgent": digest.urgent, "jobs": [job.id for job in digest.jobs]}
+    said = f"Told by message: {len(digest.jobs)} jobs, {len(digest.faults)} faults."
+    return garden, [*notes, Note("digest", said, facts=facts, lasting=True), Send(digest)]
+
+
 def _wake_at(site: Site, garden: Garden, now: Now) -> datetime:
     """The next instant at which something may be due, an hour from now at the latest."""
     moments = [now.utc + timedelta(hours=1)]
@@ -484,6 +537,8 @@ def _wake_at(site: Site, garden: Garden, now: Now) -> datetime:
         moments.append(max(garden.plan_due, now.utc))
     moments += [hold.until for hold in garden.holds if hold.until is not None]
     moments += _pulse_starts(garden, now)
+    if site.digest.at is not None:
+        moments.append(next_look(site, garden, now.utc))
     # What comes back from the journal has another object for the same zone.
     return max(now.utc + timedelta(seconds=0.05), min(moments)).astimezone(UTC)
 

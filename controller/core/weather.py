@@ -25,6 +25,7 @@ from controller.core.forecast import Forecast, Hour
 from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
 from controller.core.recall import recalled
 from controller.core.site import MonthNormal, Site
+from controller.core.skill import Skill, taught
 
 Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
 
@@ -107,6 +108,7 @@ class WeatherBook:
     bias_max_c, bias_min_c: by how much the site's own thermometer tops the forecast, learnt from its days; learnt_to:
     the last of them. climate: how many days had which daily mean temperature, in whole degC. excess_heat: how many had
     which positive Excess Heat Factor, in whole degC2; excess_heat_to: the last day that was looked at for it.
+    told: day -> day of issue -> the maximum [degC] told then; skill: what has been learnt from them.
     """
 
     forecast: dict[date, DayWeather] = field(default_factory=dict)
@@ -121,21 +123,31 @@ class WeatherBook:
     excess_heat: dict[int, int] = field(default_factory=dict)
     excess_heat_to: date | None = None
     hours: tuple[Hour, ...] = ()
+    told: dict[date, dict[date, float]] = field(default_factory=dict)
+    skill: Skill = field(default_factory=Skill)
 
 
 def take_forecast(book: WeatherBook, forecast: Forecast, site: Site) -> WeatherBook:
     """The book with a forecast's days in it. Days the new one sees only in part keep what the old one knew of them."""
-    days = dict(book.forecast)
     hours = _hours_known(book, forecast, site.timezone)
-    for fresh in fold_hours(hours, site.timezone):
-        before = days.get(fresh.day)
-        days[fresh.day] = _completed(fresh, before) if before is not None and fresh.hours < WHOLE_DAY_H else fresh
-    kept = {day: days[day] for day in sorted(days)[-KEPT_DAYS:]}
+    book = take_days(book, fold_hours(hours, site.timezone), local_date(forecast.issued, site.timezone))
     next_day = local_date(hours[0].start, site.timezone) + timedelta(days=1) if hours else date.min
     two_days = tuple(hour for hour in hours if local_date(hour.start, site.timezone) <= next_day)
-    return replace(
-        book, forecast=kept, source=forecast.source, issued=forecast.issued, trouble=None, hours=two_days
-    )
+    return replace(book, source=forecast.source, issued=forecast.issued, trouble=None, hours=two_days)
+
+
+def take_days(book: WeatherBook, fresh: Iterable[DayWeather], issued_on: date) -> WeatherBook:
+    """The book with whole days of a forecast that was issued on a local day; its last issue of that day counts."""
+    days, told = dict(book.forecast), dict(book.told)
+    for each in fresh:
+        before = days.get(each.day)
+        whole = each.hours >= WHOLE_DAY_H
+        days[each.day] = _completed(each, before) if before is not None and not whole else each
+        if whole and each.day >= issued_on:
+            told[each.day] = {**told.get(each.day, {}), issued_on: each.tmax_c}
+    kept = {day: days[day] for day in sorted(days)[-KEPT_DAYS:]}
+    recent = {day: issues for day, issues in told.items() if day >= issued_on - timedelta(days=1)}
+    return replace(book, forecast=kept, told=recent)
 
 
 def _hours_known(book: WeatherBook, forecast: Forecast, timezone: tzinfo) -> list[Hour]:
@@ -183,6 +195,7 @@ def none_after(book: WeatherBook, today: date, now: datetime) -> WeatherBook:
         book,
         forecast={day: told for day, told in book.forecast.items() if day <= last},
         measured={day: seen for day, seen in book.measured.items() if day <= today},
+        told={day: told for day, told in book.told.items() if day <= last},
         issued=None if book.issued is None else min(book.issued, now),
         hours=tuple(hour for hour in book.hours if hour.start <= now + timedelta(days=2)),
     )
@@ -301,8 +314,10 @@ def _learnt(book: WeatherBook, day: date) -> WeatherBook:
     book = replace(book, learnt_to=day, climate={**book.climate, mean_c: book.climate.get(mean_c, 0) + 1})
     if told is None:
         return book
+    issues = {(day - issued_on).days: tmax_c for issued_on, tmax_c in book.told.get(day, {}).items()}
     return replace(
         book,
+        skill=taught(book.skill, issues, seen.tmax_c),
         bias_max_c=_nearer(book.bias_max_c, seen.tmax_c - told.tmax_c),
         bias_min_c=_nearer(book.bias_min_c, seen.tmin_c - told.tmin_c),
     )

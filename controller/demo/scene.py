@@ -16,7 +16,8 @@ from rich.text import Text
 from controller.core.actions import Answer, Note
 from controller.core.garden import Garden, Watering
 from controller.core.heat import spells
-from controller.core.jobs import jobs
+from controller.core.job import Digest
+from controller.core.jobs import open_jobs
 from controller.core.moment import Now, local_date, local_midnight
 from controller.core.plants import plants_on
 from controller.core.quality import trust
@@ -25,6 +26,7 @@ from controller.core.weather import days_ahead, sun_on, weather_on
 from controller.report.views import weather_view
 from controller.sim.plot import Plot
 from controller.sim.world import World
+from controller.words import Words
 
 LINES_KEPT = 6
 DAYS_SEEN = 7
@@ -76,6 +78,9 @@ class Scene:
 
     def answer(self, answer: Answer) -> None:
         """Nobody asks in the demo."""
+
+    def send(self, site: Site, digest: Digest) -> None:
+        """The jobs are in the picture."""
 
     def said(self, note: Note) -> None:
         """A line below the picture. Plans and forecasts are seen in the picture itself."""
@@ -232,9 +237,9 @@ class Scene:
         return row
 
     def _hands(self, now: datetime) -> list[str]:
-        due = jobs(self._world.site, self._world.loop.garden, now)
-        open_jobs = [job for job in due if job.done is None and job.due_from <= now < job.due_until]
-        return [job.what for job in open_jobs[:4]] or ["Nothing just now."]
+        site, words = self._world.site, Words(self._world.site)
+        due = [job for job in open_jobs(site, self._world.loop.garden, now) if job.due_from <= now]
+        return [words.say(job.what) for job in due[:4]] or ["Nothing just now."]
 
     def _cell(self, local: datetime) -> int:
         return (local.hour * 60 + local.minute) * self._size.cells // 1440

@@ -7,11 +7,13 @@ it can be told for any day that the journal knows, with the hour since when.
 
 import re
 from collections.abc import Collection, Mapping
+from dataclasses import asdict
 from datetime import datetime, timedelta
 
 from controller.core.estimate import Estimate
-from controller.core.garden import Garden, Need
-from controller.core.hands import MULCH_BACK, POTS_MOVED, SHADE_UP, after_job
+from controller.core.garden import DayLedger, Garden, Need
+from controller.core.hands import CLEARED, MULCH_BACK, MULCHED, POTS_MOVED, SHADE_UP, after_job
+from controller.core.moment import local_date
 from controller.core.site import Site, Zone
 from controller.core.weather import WeatherBook
 from controller.report.views import together, trusts
@@ -34,11 +36,14 @@ WORDS: Mapping[str, str] = {
     "stuck": "is stuck and not followed",
     "stale": "is silent",
 }
+LEAST_SPARED_MM = 0.05
 
 SAID: Mapping[str, str] = {
     SHADE_UP: "Its shade is up",
     MULCH_BACK: "Its mulch is pulled back from the line",
-    POTS_MOVED: "Its pots stand off their line and get water by hand only",
+    MULCHED: "Its mulch is topped up",
+    POTS_MOVED: "Its pots stand out of the midday and afternoon sun",
+    CLEARED: "It is harvested and cleared, and gets no water",
 }
 
 _SHADED = re.compile(r"under (?P<percent>\d+) ?% shade \(in the open (?P<open_mm>[\d.]+)\)")
@@ -110,8 +115,9 @@ def hands_then(reader: JournalReader, zone: Zone, until: datetime) -> dict[str, 
             states = after_job(tuple(since), str(note.facts.get("job", "")), zone)
             since = {state: since.get(state, note.at) for state in states}
     back = since.get(MULCH_BACK)
-    if back is not None and any(each.zone == zone.id and each.closed for each in reader.openings(back, until)):
-        del since[MULCH_BACK]  # it was for one watering
+    soaks = reader.openings(back, until) if back is not None else []
+    if any(each.zone == zone.id and each.closed and each.litres and "-dawn-" in each.watering for each in soaks):
+        del since[MULCH_BACK]  # it was for one soak
     return since
 
 
@@ -147,3 +153,31 @@ def saved_by_shade_said(zone: Zone, need: Need, states: Collection[str]) -> list
         f"{whose} takes {found['percent']} % of the sun and so saves {saved_mm:.1f} mm or more that day: "
         f"{litres:.0f} L less to give."
     ]
+
+
+def saved_said(
+    site: Site, reader: JournalReader, zone: Zone, ledger: DayLedger, since: Mapping[str, datetime]
+) -> list[str]:
+    """What jobs done have saved the zone, on a day and since they were reported, in sentences.
+
+    By the balance: what plants and ground would have drawn without them, or the mulch would have drunk. since: the
+    states that hands had brought about, and since when.
+    """
+    begun = min((local_date(at, site.timezone) for at in since.values()), default=ledger.day)
+    days = [*reader.ledgers(zone.id, begun, ledger.day - timedelta(days=1)), asdict(ledger)]
+    told = []
+    for key, whose in (("shade_spared_mm", "Shade and moved pots"), ("mulch_spared_mm", "Mulch laid or pulled back")):
+        today_mm, all_mm = getattr(ledger, key), sum(float(day.get(key, 0.0)) for day in days)
+        if all_mm < LEAST_SPARED_MM:
+            continue
+        that_day = f" that day: {_litres(zone, today_mm)}" if today_mm >= LEAST_SPARED_MM else ""
+        that_day = f"saved {today_mm:.1f} mm{that_day}" if that_day else "saved nothing that day"
+        whole = f"; since {begun:%A} {begun.day} {begun:%B} {all_mm:.1f} mm: {_litres(zone, all_mm)}"
+        told.append(f"{whose} {that_day}{whole if begun < ledger.day else ''}.")
+    return told
+
+
+def _litres(zone: Zone, net_mm: float) -> str:
+    """What the line would have had to give for it."""
+    litres = net_mm * zone.area_m2 / zone.line.efficiency
+    return f"{litres:.0f} L" if litres >= 10.0 else f"{litres:.1f} L"

@@ -20,7 +20,15 @@ from controller.core.site import Site, Zone
 from controller.core.soil import day_demand_mm
 from controller.core.step import fit_to_site
 from controller.core.weather import Basis, DayWeather, WeatherBook
-from controller.report.bed import hands_said, hands_then, learnt_said, place_said, saved_by_shade_said, trust_said
+from controller.report.bed import (
+    hands_said,
+    hands_then,
+    learnt_said,
+    place_said,
+    saved_by_shade_said,
+    saved_said,
+    trust_said,
+)
 from controller.report.given import Watered, assembled, cut_from
 from controller.report.history import DayPast, days_past
 from controller.report.planned import Planned, PlanRead, planned, plans_of
@@ -114,6 +122,7 @@ def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explana
         *_words(reader, site, zone, day),
         *(_ledger_said(past.day) if past is not None else ()),
         *(hands_said(site, states) if past is not None else ()),
+        *(saved_said(site, reader, zone, past.day.ledger, states) if past is not None else ()),
         *(_learnt(site, zone, past) if past is not None else ()),
     ]
     steps = _numbers(zone, quiet) if quiet is not None else ()

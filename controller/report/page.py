@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from controller.core.garden import Garden
 from controller.core.heat import spells
-from controller.core.jobs import CAUTION, jobs
+from controller.core.jobs import jobs
 from controller.core.moment import Now, day_bounds, local_date
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, weather_on
@@ -31,6 +31,7 @@ from controller.report.history import curve, days_past
 from controller.report.planned import Planned, planned
 from controller.report.views import in_a_sentence, job_view, plan_view, weather_view, zone_view
 from controller.shells.journal import JournalReader
+from controller.words import Words
 
 DAYS = 14
 """How far the page looks back; at least a week is drawn, even if little is known of it."""
@@ -79,7 +80,7 @@ def render_page(site: Site, garden: Garden, reader: JournalReader, now: Now) -> 
         weather=_weather(site, garden, now.utc),
         faults=[(fault.said, fault.since.astimezone(site.timezone)) for fault in garden.faults.values()],
         jobs=_jobs(site, garden, now.utc),
-        caution=CAUTION,
+        words=Words(site),
         soon=_by_day(site, waterings[:FIRST_SHOWN]),
         later=_by_day(site, waterings[FIRST_SHOWN:]),
         remarks=plan_view(site, garden)["remarks"],
@@ -128,12 +129,11 @@ def _weather(site: Site, garden: Garden, now: datetime) -> dict[str, Any]:
 
 
 def _jobs(site: Site, garden: Garden, now: datetime) -> list[dict[str, Any]]:
-    listed = [job for job in jobs(site, garden, now) if job.done is not None or job.due_until > now]
+    """The open jobs, then those that are done; what was left out or is too late is not the page's news."""
+    words = Words(site)
+    listed = [job for job in jobs(site, garden, now) if job.state(now) in ("open", "done")]
     listed.sort(key=lambda job: job.done is not None)
-    return [
-        {**job_view(site, job), "done": job.done.astimezone(site.timezone) if job.done else None}
-        for job in listed
-    ]
+    return [{**job_view(site, job, words, now), "of_heat": job.of_heat} for job in listed]
 
 
 def _by_day(site: Site, waterings: Sequence[dict[str, Any]]) -> list[tuple[date, list[dict[str, Any]]]]:

@@ -14,10 +14,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from controller.core.jobs import CAUTION
 from controller.core.site import Site
 from controller.report.explain import Decision, Explanation, Step, count, glued, in_short, purpose_and_why
 from controller.report.given import Watered, total
+from controller.words import Words
 
 WIDE = 100
 GLUE = "\ue000"
@@ -243,23 +243,27 @@ def _show_steps(out: Console, steps: Sequence[Step]) -> None:
 # Jobs ---------------------------------------------------------------------------------------------
 
 
-def show_jobs(out: Console, jobs: Sequence[Mapping[str, Any]], age: str) -> None:
-    """What is open, the most pressing first; what is done, below."""
+def show_jobs(out: Console, jobs: Sequence[Mapping[str, Any]], age: str, words: Words, caution: bool) -> None:
+    """What is open, the most pressing first; what is done, left out or too late, below."""
     if age:
         say(out, age, "yellow")
-    undone = [job for job in jobs if job["done"] is None]
+    undone = [job for job in jobs if job["state"] == "open"]
     if not undone:
-        say(out, "Nothing for your hands now.")
+        say(out, words.text("jobs.none-listed"))
     for job in undone:
         say(out, f"{job['when'][:1].upper()}{job['when'][1:]}: {job['what']}", "bold")
-        say(out, job["why"], "", 2)
-        say(out, f"done? seepward jobs done {job['id']}", "dim", 2)
+        takes = f" ({words.text('takes', work_min=job['minutes'])})" if job["minutes"] else ""
+        say(out, f"{job['why']}{takes}", "", 2)
+        say(out, words.text("jobs.how", text=job["id"]), "dim", 2)
     for job in jobs:
-        if job["done"] is not None:
-            say(out, f"Done {datetime.fromisoformat(job['done']):%A %H:%M}: {job['what']}", "dim")
-    if undone:
+        if job["state"] == "done":
+            at = datetime.fromisoformat(job["done"])
+            say(out, words.text("jobs.done", day=at.date(), at=at, what=job["what"]), "dim")
+        elif job["state"] != "open":
+            say(out, words.text(f"jobs.{job['state']}", what=job["what"]), "dim")
+    if caution:
         out.print()
-        say(out, CAUTION, "italic")
+        say(out, words.text("caution"), "italic")
 
 
 # Small pieces -------------------------------------------------------------------------------------

@@ -10,12 +10,14 @@ from typing import Any
 from controller.core.garden import Bed, Garden, Watering
 from controller.core.heat import percentile_85_c2, spells, with_excess_heat
 from controller.core.interlock import hold_on
-from controller.core.jobs import Job, jobs
+from controller.core.job import Job
+from controller.core.jobs import open_jobs
 from controller.core.moment import Now, local_date
 from controller.core.plants import plants_on
 from controller.core.quality import trust, trust_together
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, et0_of, percentile_95_c
+from controller.words import Words
 
 DAYS_SHOWN = 7
 
@@ -156,32 +158,31 @@ def watering_view(site: Site, watering: Watering) -> View:
 
 
 def jobs_view(site: Site, garden: Garden, now: datetime) -> View:
-    """What only hands can do, the open ones."""
+    """What only hands can do, the open ones, in the site's language."""
+    words, listed = Words(site), open_jobs(site, garden, now)
     return {
-        "jobs": [job_view(site, job) for job in jobs(site, garden, now) if job.done is None and job.due_until > now]
+        "jobs": [job_view(site, job, words, now) for job in listed],
+        "caution": words.text("caution") if any(job.of_heat for job in listed) else None,
+        "language": words.language.code,
     }
 
 
-def job_view(site: Site, job: Job) -> View:
+def job_view(site: Site, job: Job, words: Words, now: datetime) -> View:
     """One job, for people."""
     return {
         "id": job.id,
-        "what": job.what,
-        "why": job.why,
-        "when": _by(job.due_until.astimezone(site.timezone), "until" if job.keep_to else "by"),
+        "stage": job.stage,
+        "what": words.say(job.what),
+        "why": words.say(job.why),
+        "when": words.due(job.due_until, job.keep_to),
+        "since": _local(site, job.due_from),
         "due": _local(site, job.due_until),
+        "minutes": job.minutes,
+        "litres": dict(job.litres),
+        "state": job.state(now),
         "zones": list(job.zones),
         "plants": [site.zone(zone).name for zone in job.zones],
     }
-
-
-def _by(due: datetime, word: str) -> str:
-    """A deadline ("by") or the end of something to keep to ("until"), as people say it: midnight belongs to the day
-    before."""
-    if due.hour == 0 and due.minute == 0:
-        day = due - timedelta(days=1)
-        return f"{word} the night of {day:%A} {day.day} {day:%B}"
-    return f"{word} {due:%A} {due.day} {due:%B}, {due:%H:%M}"
 
 
 def weather_view(site: Site, garden: Garden, now: datetime) -> View:
@@ -196,7 +197,8 @@ def weather_view(site: Site, garden: Garden, now: datetime) -> View:
     if found:
         first = found[0]
         span = f"on {first.first:%A}" if first.days == 1 else f"from {first.first:%A} to {first.last:%A}"
-        character = f"; {first.character}" if first.character else ""
+        traits = ", ".join(map(Words(site, "en").say, first.traits(site)))
+        character = f"; {traits}" if traits else ""
         said = f"Heat {span}, up to {first.peak_c:.0f} °C{character}."
     return {
         "source": book.source or "none",

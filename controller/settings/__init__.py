@@ -5,7 +5,7 @@ mistake is told, `whole` what comes out (with `build` and `conversion`), `readin
 """
 
 from controller.settings.mistakes import ConfigError
-from controller.settings.reading import load, password
+from controller.settings.reading import load, mail_password, password
 from controller.settings.whole import Settings
 
-__all__ = ["ConfigError", "Settings", "load", "password"]
+__all__ = ["ConfigError", "Settings", "load", "mail_password", "password"]

@@ -3,7 +3,7 @@
 Takes tables that have passed `checks`; nothing is refused here.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from math import inf, pi
@@ -26,8 +26,11 @@ from controller.settings.tables import (
     BudgetTable,
     CropTable,
     GuardTable,
+    HandPotsTable,
+    JobsTable,
     LineTable,
     MulchTable,
+    OwnJobTable,
     PotsTable,
     RuleTable,
     SensorTable,
@@ -283,10 +286,32 @@ def shade_of(shade: ShadeTable) -> core.Shade:
 def pots_of(pots: PotsTable, soil: Soil) -> core.Pots:
     """The pots; the soil in them says what plants can take from it."""
     available_share = soil.field_capacity - soil.wilting_point
-    return core.Pots(pots.count, pots.volume_l, available_share, pots.moves_off_line)
+    return core.Pots(pots.count, pots.volume_l, available_share, pots.moves_off_line, pots.shade_percent / 100)
 
 
-def crown_area_m2(pots: PotsTable) -> float:
+def jobs_of(jobs: JobsTable, own: Iterable[OwnJobTable], by_hand: Iterable[HandPotsTable]) -> core.Jobs:
+    """What the gardener's jobs go by."""
+    return core.Jobs(
+        call_chance=jobs.call_chance,
+        thin_mulch_cm=jobs.thin_mulch_cm,
+        windy_m_s=jobs.windy_m_s,
+        frost_c=jobs.frost_c,
+        animals=jobs.animals,
+        store_l=jobs.store_l,
+        by_hand=tuple(
+            core.HandPots(pots.name, pots.count, CROPS[pots.crop], crown_area_m2(pots) / pots.count) for pots in by_hand
+        ),
+        own=tuple(
+            core.OwnJob(
+                job.id, job.text, job.when if isinstance(job.when, str) else (job.when.month, job.when.day),
+                job.zones, job.minutes,
+            )
+            for job in own
+        ),
+    )
+
+
+def crown_area_m2(pots: PotsTable | HandPotsTable) -> float:
     """Area of all crowns: each twice as wide as its pot, a pot as deep as wide (common practice, no source).
 
     >>> round(crown_area_m2(PotsTable(count=1, volume_l=30)), 2)
@@ -389,6 +414,7 @@ def core_supply(supply: SupplyTable) -> core.Supply:
         name=supply.name or supply.id,
         quiet=tuple(map(hours_of, supply.quiet)),
         sun_pump=sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
+        pump=supply.master is not None and supply.master.kind == "pump",
     )
 
 
@@ -432,6 +458,7 @@ KINDS: Mapping[str, tuple[core.ReadingKind, float]] = MappingProxyType({
     "rain": ("rain", 0.3),
     "rain switch": ("rain switch", 0.0),
     "soil temperature": ("soil temperature", 0.5),
+    "job switch": ("job switch", 0.0),
 })
 """The core's word for each kind of sensor, and the standard deviation of a reading (m3/m3, degC, mm: common
 practice, no source) where the config gives none.
@@ -441,4 +468,4 @@ practice, no source) where the config gives none.
 def sensor_of(sensor: SensorTable) -> core.Sensor:
     """One sensor."""
     kind, usual_sd = KINDS[sensor.kind]
-    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, 60 * sensor.stale_after_min)
+    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, 60 * sensor.stale_after_min, sensor.job)

@@ -8,7 +8,7 @@ from calendar import monthrange
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
@@ -20,11 +20,14 @@ from controller.settings.mistakes import Mistake, did_you_mean, one_of, shown, t
 from controller.settings.room import Stretch, without_room
 from controller.settings.tables import (
     BudgetTable,
+    DigestTable,
     GuardTable,
+    HandPotsTable,
     HeatTable,
     LineTable,
     MqttTable,
     NormalTable,
+    OwnJobTable,
     RuleTable,
     SensorTable,
     ShadeTable,
@@ -32,6 +35,7 @@ from controller.settings.tables import (
     SoilTable,
     SupplyTable,
     WateringTable,
+    WindowTable,
     ZoneTable,
 )
 
@@ -55,6 +59,9 @@ class Draft:
     zone: tuple[ZoneTable, ...]
     sensor: tuple[SensorTable, ...]
     zone_ids: frozenset[str]
+    job: tuple[OwnJobTable, ...] = ()
+    by_hand: tuple[HandPotsTable, ...] = ()
+    digest: DigestTable | None = None
 
 
 Check = Callable[[Draft], Iterator[Mistake]]
@@ -80,6 +87,7 @@ def _ids(draft: Draft) -> Iterator[Mistake]:
         "zone": [each.id for each in draft.zone],
         "sensor": [each.id for each in draft.sensor],
         "supply": [each.id for each in draft.supplies if "id" in each.model_fields_set],
+        "job": [each.id for each in draft.job],
     }
     for name, ids in ids_by_name.items():
         for twice in _repeated(ids):
@@ -328,9 +336,10 @@ CONVERSIONS_LACKING = {
 """Units that need one of them: the key to name, and what to say."""
 
 NUMBER_KEYS = ("unit", *CONVERSIONS, "sd")
+SWITCHED_JOBS = "shade", "pots", "mulch-back"
 WORD_KEYS = ("on", "off")
 
-ZONED = ("soil moisture", "soil temperature")
+ZONED = ("soil moisture", "soil temperature", "job switch")
 """Kinds of sensor that may stand in a zone; the first must."""
 
 
@@ -351,6 +360,14 @@ def _alien_keys(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
         for key in sorted(sensor.model_fields_set & {*(WORD_KEYS if sensor.kind in UNITS else NUMBER_KEYS)}):
             yield _sensor(sensor, key, f"says nothing about {sensor.kind}; take it out")
+
+
+def _job_switches(draft: Draft) -> Iterator[Mistake]:
+    for sensor in draft.sensor:
+        if sensor.kind == "job switch" and sensor.job is None:
+            yield _sensor(sensor, "job", f"is missing; say what it tells of: {one_of(SWITCHED_JOBS)}")
+        elif sensor.kind != "job switch" and sensor.job is not None:
+            yield _sensor(sensor, "job", f"says nothing about {sensor.kind}; take it out")
 
 
 def _units(draft: Draft) -> Iterator[Mistake]:
@@ -443,6 +460,45 @@ def _time_pointers(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
         if sensor.time_pointer is not None and sensor.pointer is None:
             yield _sensor(sensor, "time_pointer", "needs a JSON payload; give pointer as well, or take it out")
+
+
+# Jobs and the digest ------------------------------------------------------------------------------
+
+
+def _own_jobs(draft: Draft) -> Iterator[Mistake]:
+    for job in draft.job:
+        for zone in job.zones:
+            if draft.zone_ids and zone not in draft.zone_ids:
+                say = unknown("zone of this file", zone, sorted(draft.zone_ids))
+                yield Mistake(table_named("job", 0, {"id": job.id}), "zones", say)
+    for pots in draft.by_hand:
+        if pots.crop not in CROPS:
+            yield Mistake("[[by_hand]]", "crop", unknown("crop of the library", pots.crop, CROPS))
+
+
+def _digest(draft: Draft) -> Iterator[Mistake]:
+    digest = draft.digest
+    if digest is None:
+        return
+    quiet = digest.quiet
+    if quiet.start == quiet.until:
+        say = f"begins and ends at {quiet.start}; give an hour that you would not mind, as 03:00:00 to 03:01:00"
+        yield Mistake("[digest]", "quiet", say)
+    elif _within(digest.at, quiet):
+        say = f"{digest.at} lies in the quiet hours, {quiet.start} to {quiet.until}; nothing would ever be sent"
+        yield Mistake("[digest]", "at", say)
+    mail = digest.mail
+    if mail is not None and mail.password_file is not None and mail.username is None:
+        yield Mistake("[digest]", "mail.username", "is missing; a password needs the name it belongs to")
+    if mail is not None and mail.security == "none" and mail.username is not None:
+        say = "is none, which would send the password readable; take tls or starttls"
+        yield Mistake("[digest]", "mail.security", say)
+
+
+def _within(clock: time, window: WindowTable) -> bool:
+    if window.start < window.until:
+        return window.start <= clock < window.until
+    return clock >= window.start or clock < window.until
 
 
 # Times and weather --------------------------------------------------------------------------------
@@ -683,8 +739,9 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 CHECKS: tuple[Check, ...] = (
     _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
-    _mulches, _limits, _dead_times, _sensor_zones, _alien_keys, _units, _words, _conversions, _calibrations,
-    _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
+    _mulches, _limits, _dead_times, _sensor_zones, _alien_keys, _job_switches, _units, _words, _conversions,
+    _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
+    _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,

@@ -16,10 +16,14 @@ from controller.settings import checks
 from controller.settings.mistakes import ConfigError, refusals
 from controller.settings.tables import (
     BudgetTable,
+    DigestTable,
     GuardTable,
+    HandPotsTable,
     HeatTable,
+    MailTable,
     MqttTable,
     NormalTable,
+    OwnJobTable,
     RuleTable,
     SensorTable,
     SiteTable,
@@ -56,15 +60,24 @@ def password(mqtt: MqttTable, environment: Mapping[str, str] = os.environ) -> st
 
     ConfigError, without the password, if a file is named that cannot be read.
     """
+    return _secret(mqtt.password_file, "mqtt-password", "the broker's password", environment)
+
+
+def mail_password(mail: MailTable, environment: Mapping[str, str] = os.environ) -> str | None:
+    """The mail server's password, likewise: from `password_file`, else mail-password, else None."""
+    return _secret(mail.password_file, "mail-password", "the mail server's password", environment)
+
+
+def _secret(named: str | None, credential: str, whose: str, environment: Mapping[str, str]) -> str | None:
     credentials = environment.get("CREDENTIALS_DIRECTORY")
-    held = Path(credentials, "mqtt-password") if credentials else None
-    file = Path(mqtt.password_file) if mqtt.password_file else held
+    held = Path(credentials, credential) if credentials else None
+    file = Path(named) if named else held
     if file is None or (file == held and not held.exists()):
         return None
     try:
         return file.read_text("utf-8").rstrip("\r\n")
     except (OSError, ValueError) as error:
-        raise ConfigError([f"{file}: the broker's password: {_reason(error)}"]) from None
+        raise ConfigError([f"{file}: {whose}: {_reason(error)}"]) from None
 
 
 def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> checks.Draft:
@@ -98,6 +111,9 @@ def _draft(raw: Mapping[str, Any], refused: set[tuple[int | str, ...]]) -> check
             for zone in (zones if isinstance(zones, tuple) else ())
             if isinstance(zone, dict) and isinstance(zone.get("id"), str)
         ),
+        job=several("job", OwnJobTable),
+        by_hand=several("by_hand", HandPotsTable),
+        digest=one("digest", DigestTable),
     )
 
 

@@ -80,6 +80,8 @@ class SiteTable(Table):
         str, Field(max_length=80), Says('a name of the IANA list in quotes, as "Europe/Lisbon"')
     ]
     """Time zone of the civil day."""
+    language: Literal["en", "pt"] = "en"
+    """Language in which jobs and the digest are told."""
 
 
 class TlsTable(Table):
@@ -309,6 +311,119 @@ class NormalTable(Table):
     """Mean daily minimum, degC."""
 
 
+class JobsTable(Table):
+    """What the jobs for hands go by."""
+
+    call_chance: Annotated[float, Field(ge=0.01, le=0.9)] = 0.125
+    """Chance of a hot day, today or within two days, from which shade is asked for."""
+    thin_mulch_cm: Annotated[float, Field(ge=1, le=30)] = 5.0
+    """Mulch thinner than this is topped up before heat and summer."""
+    windy_m_s: Annotated[float, Field(ge=1, le=20)] = 5.0
+    """Mean wind of a hot day, m/s at 2 m, from which tall crops are tied."""
+    frost_c: Annotated[float, Field(ge=-10, le=10)] = 2.0
+    """Minimum, degC, from which the lines are kept from freezing."""
+    animals: tuple[Label, ...] = ()
+    """Animals, or a worm farm, that want shade and water in the heat."""
+    store_l: Annotated[float, Field(ge=0, le=100_000)] = 0.0
+    """Water in tanks and cans that is filled up before heat, L."""
+
+
+class YearDayTable(Table):
+    """A day of every year."""
+
+    month: Annotated[int, Field(ge=1, le=12)]
+    """1 is January."""
+    day: Annotated[int, Field(ge=1, le=28)]
+    """Up to the 28th, which every month has."""
+
+
+def _form(value: object) -> str:
+    """Which of two forms a value has; the names are no keys of any table, so they can be told from keys."""
+    return "as a table" if isinstance(value, dict | Table) else "by name"
+
+
+class OwnJobTable(Table):
+    """A job of your own, in your own words."""
+
+    id: Id
+    """Name by which it is reported done; with own- before it."""
+    text: Annotated[
+        str,
+        Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$"),
+        Says("a sentence of 1 to 200 characters on one line, in quotes"),
+    ]
+    """What is to be done, as you want to read it."""
+    when: Annotated[
+        Annotated[
+            Literal["before heat", "eve of heat", "in heat", "after heat", "hot wind", "frost"], Tag("by name")
+        ]
+        | Annotated[YearDayTable, Tag("as a table")],
+        Discriminator(_form),
+    ]
+    """What brings it up: an occasion, or a day of every year; then it stands for a week."""
+    zones: tuple[Annotated[str, Says("the id of a zone in quotes")], ...] = ()
+    """Zones it is for; none: the whole garden."""
+    minutes: Annotated[float, Field(ge=0, le=1440)] = 15.0
+    """How long it takes."""
+
+
+class HandPotsTable(Table):
+    """Pots that no valve reaches: in the heat you are told how much each needs."""
+
+    name: Label
+    """Their name for people."""
+    count: Annotated[int, Field(ge=1, le=1000)]
+    """How many there are."""
+    volume_l: Annotated[float, Field(ge=0.2, le=2000)]
+    """Volume of one, L."""
+    crop: Annotated[str, Says("a crop in quotes")]
+    """What grows in them."""
+
+
+MailAddress = Annotated[
+    str, Field(pattern=r"^[^\s@<>]+@[^\s@<>]+$", max_length=254), Says("an e-mail address in quotes")
+]
+
+
+class MailTable(Table):
+    """Where the digest goes by e-mail, and through which server."""
+
+    host: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$"), Says("a host name in quotes")]
+    """The mail server that takes your mail."""
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    """TCP port; absent: 465 with tls, 587 with starttls, 25 with none."""
+    security: Literal["tls", "starttls", "none"] = "tls"
+    """How the connection is encrypted; none only to a server on this very machine."""
+    ca_file: File | None = None
+    """Certificate of the authority that signed the server's; absent: the system's list."""
+    sender: MailAddress
+    """Address it comes from."""
+    to: Annotated[tuple[MailAddress, ...], Field(min_length=1, max_length=10), Says("addresses in a list")]
+    """Who gets it."""
+    username: Label | None = None
+    """Name to log in with; absent: no login."""
+    password_file: File | None = None
+    """File that holds the password and nothing else; absent: mail-password in $CREDENTIALS_DIRECTORY."""
+
+    @property
+    def tcp_port(self) -> int:
+        """The port given, else the usual one."""
+        return self.port or {"tls": 465, "starttls": 587, "none": 25}[self.security]
+
+
+class DigestTable(Table):
+    """The day's message to the gardener."""
+
+    wanted: bool = True
+    """Whether there is to be one."""
+    at: Annotated[dt.time, Says("a local time with seconds and without quotes, as 18:00:00")] = dt.time(18, 0)
+    """When it goes out, if there is anything to say."""
+    quiet: WindowTable = WindowTable.model_validate({"from": dt.time(21, 0), "until": dt.time(7, 0)})
+    """Hours in which nothing is sent, unless water may be running that should not."""
+    mail: MailTable | None = None
+    """Give it to get the digest by e-mail as well."""
+
+
 class ValveTable(Table):
     """The pin of a valve."""
 
@@ -428,6 +543,8 @@ class PotsTable(Table):
     """Water that plants can take from a filled pot, as a share of its volume; absent: by the soil."""
     moves_off_line: bool = False
     """Moved into the shade they get nothing from the line, and must be watered by hand."""
+    shade_percent: Annotated[float, Field(ge=0, le=100)] = 60.0
+    """Share of the sun that they lose where they are moved to."""
 
 
 class SoilTable(Table):
@@ -487,11 +604,6 @@ class CropTable(Table):
         | None
     ) = None
     """Lengths of the four stages of growth, days."""
-
-
-def _form(value: object) -> str:
-    """Which of two forms a value has; the names are no keys of any table, so they can be told from keys."""
-    return "as a table" if isinstance(value, dict | Table) else "by name"
 
 
 class ZoneTable(Table):
@@ -568,10 +680,12 @@ class SensorTable(Table):
 
     id: Id
     """Name of the sensor in faults and topics."""
-    kind: Literal["soil moisture", "air temperature", "rain", "rain switch", "soil temperature"]
-    """What it measures. rain: what fell since the last report; rain switch: wet or dry."""
+    kind: Literal["soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch"]
+    """What it measures. rain: what fell since the last report; rain switch: wet or dry; job switch: done or undone."""
     zone: Annotated[str, Says("the id of a zone in quotes")] | None = None
-    """Zone a soil moisture probe stands in, and a soil thermometer may."""
+    """Zone a soil moisture probe stands in; a soil thermometer and a job switch may."""
+    job: Literal["shade", "pots", "mulch-back"] | None = None
+    """What a job switch tells of: a contact at the rolled-up cloth, say."""
     topic: Topic
     """Where it publishes."""
     pointer: Pointer | None = None
@@ -601,9 +715,9 @@ class SensorTable(Table):
     tension: bool = False
     """True: from tension to water content by the texture of the zone. Sand says little beyond 15 kPa."""
     on: Word | None = None
-    """What a rain switch says when it is wet; absent: true, 1, wet or on."""
+    """What a switch says when it is wet, or the job is done; absent: true, 1, wet or on."""
     off: Word | None = None
-    """What it says when it is dry; absent: false, 0, dry or off."""
+    """What it says when it is dry, or undone; absent: false, 0, dry or off."""
     sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None
     """Standard deviation of the whole error of one reading in m3/m3, degC or mm: noise, and what zero, gain and place
     are off; absent: by kind."""

@@ -5,18 +5,22 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Discriminator, Field, PrivateAttr, Tag
 
-from controller.core.site import Heat, MonthNormal, Site, Watering
+from controller.core.site import Digest, Heat, MonthNormal, Site, Watering
 from controller.drivers.gpio import Line
 from controller.guard.rules import Charge, MasterRule, SupplyRule, ValveRule, master_line
 from controller.settings import build, checks, conversion
 from controller.settings.tables import (
     BudgetTable,
+    DigestTable,
     ForecastTable,
     GuardTable,
+    HandPotsTable,
     HeatTable,
+    JobsTable,
     JournalTable,
     MqttTable,
     NormalTable,
+    OwnJobTable,
     PinsTable,
     RuleTable,
     SensorTable,
@@ -48,6 +52,12 @@ class Settings(Table):
     """The local rules, one table each."""
     budget: tuple[BudgetTable, ...] = ()
     """The budgets of water, one table each."""
+    jobs: JobsTable = JobsTable()
+    digest: DigestTable = DigestTable()
+    job: tuple[OwnJobTable, ...] = ()
+    """Jobs of your own, one table each."""
+    by_hand: tuple[HandPotsTable, ...] = ()
+    """Pots that no valve reaches, one table each."""
     normal: tuple[NormalTable, ...] = ()
     """Twelve tables, or none."""
     supply: Annotated[
@@ -107,6 +117,9 @@ class Settings(Table):
             rules=tuple(build.rule_of(rule) for rule in self.rule if rule.in_force),
             budgets=tuple(map(build.budget_of, self.budget)),
             normals=tuple(MonthNormal(normal.tmax_c, normal.tmin_c) for normal in by_month),
+            jobs=build.jobs_of(self.jobs, self.job, self.by_hand),
+            digest=Digest(self.digest.at if self.digest.wanted else None, build.hours_of(self.digest.quiet)),
+            language=site.language,
         )
 
     def charge(self) -> Charge:
@@ -141,5 +154,6 @@ class Settings(Table):
             supplies=self.supplies, rule=self.rule, budget=self.budget, normal=self.normal, zone=self.zone,
             sensor=self.sensor,
             zone_ids=frozenset(zone.id for zone in self.zone),
+            job=self.job, by_hand=self.by_hand, digest=self.digest,
         )
         return tuple(doubt.line(self._file) for doubt in checks.run(checks.DOUBTS, draft))

@@ -102,7 +102,7 @@ class Decoder:
     def __init__(self, sensor: SensorSetting) -> None:
         self._pointer = _pointer(sensor.pointer)
         self._time_pointer = _pointer(sensor.time_pointer)
-        switch = sensor.kind == "rain switch"
+        switch = sensor.kind in ("rain switch", "job switch")
         self._plain: Callable[[bytes], Any] = _text if switch else plain_number
         self._value_of: Callable[[Any, str], float] = _Switch(sensor) if switch else _Scale(sensor)
 
@@ -118,7 +118,7 @@ class Decoder:
 
 
 class _Switch:
-    """From what a rain switch says to 1.0 for wet and 0.0 for dry."""
+    """From what a switch says to 1.0 for wet, or for a job done, and 0.0 for dry, or undone."""
 
     def __init__(self, sensor: SensorSetting) -> None:
         self._words: Mapping[str, float] = _SWITCH_WORDS

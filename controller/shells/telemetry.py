@@ -23,6 +23,7 @@ from controller.messages import (
     ROOT,
     AnswerMessage,
     AskMessage,
+    DigestMessage,
     Message,
     Subscription,
     Will,
@@ -247,6 +248,12 @@ class Telemetry:
         facts = to_jsonable_python(dict(action.facts), inf_nan_mode="null", fallback=str)
         answer = AnswerMessage(id=action.ask, ok=action.ok, said=action.said, facts=facts)
         self._publish_answer(route, answer)
+
+    def send(self, digest: DigestMessage) -> None:
+        """Publish a message for the gardener, once; whoever is not there does not get it later."""
+        payload = digest.model_dump_json().encode()
+        if self._broker is None or not self._broker.publish(f"{self._root}/digest", payload):
+            LOG.warning("The digest of %s could not be published.", digest.day)
 
     def show(self, views: Mapping[str, Mapping[str, Any]]) -> None:
         """Make the kept topics show exactly this: path ("status", "zone/tomatoes", "fault/x") -> plain view.

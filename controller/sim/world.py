@@ -23,6 +23,7 @@ from controller.core.events import (
 )
 from controller.core.forecast import Forecast
 from controller.core.garden import Garden
+from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
@@ -166,6 +167,7 @@ class Silent:
     def __init__(self) -> None:
         self.notes: list[Note] = []
         self.answers: list[Answer] = []
+        self.digests: list[Digest] = []
 
     def show(self, site: Site, garden: Garden, now: Now) -> None:
         """Nobody looks."""
@@ -177,6 +179,10 @@ class Silent:
     def answer(self, answer: Answer) -> None:
         """Kept."""
         self.answers.append(answer)
+
+    def send(self, site: Site, digest: Digest) -> None:
+        """Kept."""
+        self.digests.append(digest)
 
 
 Carry = Callable[[Sequence[tuple[str, bytes]]], list[Event]]

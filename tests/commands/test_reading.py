@@ -275,14 +275,14 @@ def test_the_jobs_for_people(call: Call) -> None:
     said = call("jobs")
     assert said.code == 0
     text = " ".join(said.out.split())
-    assert "Walk past every zone once" in text
+    assert "scorched leaves, dropped flowers" in text
     assert "done? seepward jobs done check-zones" in text
     assert text.endswith("Official heat warnings go first.")
 
 
 def test_the_jobs_for_programs_are_by_urgency(call: Call) -> None:
     view = json.loads(call("jobs", "--json").out)
-    due = [job["due"] for job in view["jobs"] if job["done"] is None]
+    due = [job["due"] for job in view["jobs"] if job["state"] == "open"]
     assert due == sorted(due)
     assert due
     assert "Official heat warnings" in view["caution"]
@@ -315,7 +315,7 @@ def test_jobs_takes_no_other_word(call: Call) -> None:
 def test_jobs_done_needs_an_id(call: Call) -> None:
     said = call("jobs", "done")
     assert said.code == 2
-    assert said.complaint == "Which job is done? Give its id, as: seepward jobs done mulch"
+    assert said.complaint == "Which job? Give its id, as: seepward jobs done mulch"
 
 
 # report ---------------------------------------------------------------------------------------------

@@ -5,14 +5,18 @@ from datetime import date, timedelta
 
 import pytest
 
+from controller.core.actions import Answer
 from controller.core.events import Ask
 from controller.core.hands import (
+    CLEARED,
     MULCH_BACK,
+    MULCHED,
     POTS_MOVED,
     SHADE_UP,
     after_job,
-    after_watering,
+    after_soak,
 )
+from controller.core.jobs import jobs
 from controller.core.moment import local_midnight
 from controller.core.need import dawn_need, day_need, dusk_need, view
 from controller.core.site import Mulch, Pots, Shade, Site, Zone
@@ -43,7 +47,12 @@ PLAIN = a_zone("herbs")
         (PLAIN, (), "shade", ()),
         (PLAIN, (), "mulch-back-2026-07-16", ()),
         (PLAIN, (), "pots", ()),
-        (replace(POTTED, pots=Pots(12, 30.0)), (), "pots", ()),
+        (replace(POTTED, pots=Pots(12, 30.0)), (), "pots", (POTS_MOVED,)),
+        (POTTED, (POTS_MOVED,), "pots-back", ()),
+        (PLAIN, (), "mulch", (MULCHED,)),
+        (POTTED, (), "mulch", ()),
+        (PLAIN, (), "cleared", (CLEARED,)),
+        (STRAWED, (MULCH_BACK,), "mulch-on", ()),
         (CLOTHED, (SHADE_UP,), "harvest", (SHADE_UP,)),
         (CLOTHED, (SHADE_UP,), "look-at-dusk-2026-07-16", (SHADE_UP,)),
     ],
@@ -55,10 +64,68 @@ def test_a_job_done_sets_its_state_or_ends_it(
     assert after_job(before, job, zone) == after
 
 
-def test_a_watering_ends_the_pulled_back_mulch_and_nothing_else() -> None:
-    assert after_watering((SHADE_UP, MULCH_BACK, POTS_MOVED)) == (SHADE_UP, POTS_MOVED)
+def test_a_dawn_soak_ends_the_pulled_back_mulch_and_nothing_else() -> None:
+    assert after_soak((SHADE_UP, MULCH_BACK, POTS_MOVED)) == (SHADE_UP, POTS_MOVED)
     bed = replace(new_bed(STRAWED, a_site(STRAWED), START), hands=(SHADE_UP, MULCH_BACK))
-    assert wet(bed, STRAWED, 3.0, START).hands == (SHADE_UP,)
+    assert wet(bed, STRAWED, 3.0, START).hands == (SHADE_UP, MULCH_BACK), "water by itself puts no mulch back"
+
+
+def test_mulch_pulled_back_before_the_dusk_refresh_is_still_back_for_the_dawn_soak_and_on_again_after_it() -> None:
+    site = a_site(replace(STRAWED, root_depth_m=0.3))
+    life = garden(site, *[39.0] * 5)
+    life.until(START + 18 * HOUR)
+    life.tell(Ask("1", "job-done", job=f"mulch-back-{DAY + timedelta(days=1)}"))
+    life.until(START + 25 * HOUR)
+    purposes = [opening.watering for _, opening in life.openings()]
+    assert any("-dusk-" in each for each in purposes), "there was a refresh"
+    assert MULCH_BACK in life.garden.beds["beans"].hands
+    life.until(START + 31 * HOUR)
+    assert MULCH_BACK not in life.garden.beds["beans"].hands, "the soak that it was for is done"
+
+
+def test_mulch_pulled_back_stays_so_until_it_is_reported_back_where_no_soak_comes() -> None:
+    life = garden(a_site(STRAWED), *[24.0] * 5)
+    life.tell(Ask("0", "hold"))
+    life.tell(Ask("1", "job-done", job="mulch-back-2026-07-16"))
+    life.until(START + 34 * HOUR)
+    assert MULCH_BACK in life.garden.beds["beans"].hands
+    listed = {job.id for job in jobs(life.site, life.garden, life.utc)}
+    assert "mulch-on" in listed
+    life.tell(Ask("2", "job-done", job="mulch-on"))
+    assert MULCH_BACK not in life.garden.beds["beans"].hands
+
+
+def test_ground_mulched_evaporates_less_from_the_report_on() -> None:
+    bare = replace(PLAIN, planted=DAY - timedelta(days=15))
+    site = a_site(bare)
+    done, left = garden(site, *[39.0] * 5), garden(site, *[39.0] * 5)
+    done.tell(Ask("1", "job-done", job="mulch"))
+    for each in (done, left):
+        each.until(START + 22 * HOUR)
+    assert done.garden.beds["herbs"].today.demand_mm < left.garden.beds["herbs"].today.demand_mm - 0.2
+
+
+def test_a_bed_harvested_whole_draws_and_gets_nothing_until_it_is_planted_anew() -> None:
+    site = a_site(replace(PLAIN, root_depth_m=0.3))
+    life = garden(site, *[39.0] * 5)
+    assert life.garden.plan.waterings
+    (refused,) = (a for a in life.tell(Ask("0", "job-done", job="cleared")) if isinstance(a, Answer))
+    assert not refused.ok, "of all zones at once it would be wrong"
+    life.tell(Ask("1", "job-done", zone="herbs", job="cleared"))
+    assert life.garden.plan.waterings == ()
+    life.tell(Ask("2", "job-done", zone="herbs", job="planted"))
+    assert life.garden.plan.waterings
+
+
+def test_water_given_by_hand_to_pots_off_their_line_is_reckoned_with() -> None:
+    site = a_site(POTTED)
+    life = garden(site, *[39.0] * 5)
+    life.tell(Ask("1", "job-done", job="pots"))
+    life.until(START + 18 * HOUR)
+    job = next(job for job in jobs(site, life.garden, life.utc) if job.id.endswith("-evening"))
+    before = life.garden.beds["pots"].depletion_mm
+    life.tell(Ask("2", "job-done", job=job.id))
+    assert before - life.garden.beds["pots"].depletion_mm == pytest.approx(job.litres["pots"] / POTTED.area_m2)
 
 
 def garden(site: Site, *maxima: float) -> Life:

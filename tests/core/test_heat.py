@@ -21,6 +21,7 @@ from controller.core.heat import (
 )
 from controller.core.site import Heat
 from controller.core.weather import DayWeather, WeatherBook, take_temperature
+from controller.words import Words
 from tests.core.gardens import LISBON, a_site
 
 FIRST = date(2026, 7, 10)
@@ -118,7 +119,8 @@ def test_a_spell_is_classed_by_its_largest_factor(ehf85_c2: float | None, severi
     (spell,) = with_excess_heat(spells(week, 37.0), week, series, site)
     assert (spell.first.day, spell.last.day) == (3, 6)
     assert spell.ehf_c2 == pytest.approx(48.333, abs=0.5)
-    assert (spell.severity, spell.character) == (severity, said)
+    assert spell.severity == severity
+    assert [Words(site).say(trait) for trait in spell.traits(site)] == [said]
 
 
 def test_what_was_learnt_of_heat_waves_comes_back_from_the_journal() -> None:

@@ -7,7 +7,10 @@ import pytest
 
 from tests.layout.source import Import, imports, imports_of, part_of, trees
 
-KINDS = ("core.moment", "core.events", "core.actions", "core.garden", "core.site", "core.forecast", "core.weather")
+KINDS = (
+    "core.moment", "core.events", "core.actions", "core.garden", "core.job", "core.site", "core.forecast",
+    "core.weather",
+)
 """What the core is made of, as against the files in which it decides."""
 
 EVERYTHING = ("",)
@@ -20,7 +23,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "settings": ("settings", *KINDS, "agronomy", "guard", "drivers.gpio"),
     "shells": ("shells", "seams", "messages", *KINDS, "settings", "guard"),
     "drivers": ("drivers", "seams", "messages", *KINDS),
-    "report": ("report", "core", "messages", "settings", "shells.journal"),
+    "words": ("words", "core.said", "core.site", "core.garden"),
+    "report": ("report", "core", "messages", "settings", "shells.journal", "words"),
     "loop": ("core", "seams", "shells.journal"),
     "sim": ("sim", "core", "seams", "loop", "shells", "settings", "guard", "messages", "report", "drivers.gpio"),
     "assembly": EVERYTHING,

@@ -18,6 +18,7 @@ from controller.core.events import (
     ValveRefused,
 )
 from controller.core.garden import Garden
+from controller.core.job import Digest
 from controller.core.moment import Now, local_midnight
 from controller.core.plan import sunrise_of
 from controller.core.site import Sensor, Site
@@ -75,6 +76,9 @@ class Diary:
     def answer(self, answer: Answer) -> None:
         self.answers.append(answer)
         self.acts.append(f"answer {answer.ask}")
+
+    def send(self, site: Site, digest: Digest) -> None:
+        self.acts.append("send")
 
     # driving it
     def begin(self, tmax_c: float = 40.0) -> "Diary":

@@ -7,7 +7,7 @@ The clauses are from memory. Plans and names are invented.
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -15,10 +15,13 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
 
+from controller.core.job import Job
+from controller.core.said import Said, Zones
 from controller.core.site import Site
-from controller.report.calendar import plan_calendar
+from controller.report.calendar import jobs_calendar, plan_calendar
 from controller.report.views import plan_view
 from controller.shells.journal import JournalReader
+from controller.words import Words
 from tests.report.weeks import demo_site
 
 SITE = demo_site()
@@ -232,3 +235,55 @@ def test_the_note_says_when_it_was_planned_and_what_is_remarked(
     assert note["SUMMARY"] == said
     assert note["DESCRIPTION"] == "Herbs: short; sorry."
     assert note["DTSTART"].dt.isoformat() == "2026-07-14"
+
+
+# Jobs ---------------------------------------------------------------------------------------------
+
+THURSDAY = datetime(2026, 7, 16, 17, 0, tzinfo=UTC)  # 18:00 in Lisbon
+
+
+def a_job(name: str = "shade", until: datetime = THURSDAY + timedelta(hours=3), **changed: Any) -> Job:
+    """Shade for the first zone by nine in the evening, half an hour of work."""
+    own: dict[str, Any] = {
+        "id": name, "kind": name, "stage": "eve", "what": Said("shade.tender", {"tender": Zones((SITE.zones[0].id,))}),
+        "why": Said("mulch-on.why"), "zones": (SITE.zones[0].id,), "due_from": THURSDAY - timedelta(days=1),
+        "due_until": until, "minutes": 30.0, "counts_from": THURSDAY - timedelta(days=9),
+    }  # fmt: skip
+    return Job(**{**own, **changed})
+
+
+def events_of(*listed: Job, language: str = "en") -> list[Any]:
+    raw = jobs_calendar(SITE, listed, Words(SITE, language), THURSDAY)
+    assert b"\r\n" in raw
+    assert all(len(line) <= 75 for line in raw.split(b"\r\n")), "3.1: lines of 75 octets at most"
+    return list(Calendar.from_ical(raw).walk("VEVENT"))
+
+
+def test_a_job_ends_when_it_must_be_done_and_begins_as_long_before_as_it_takes() -> None:
+    (event,) = events_of(a_job())
+    assert event["DTSTART"].dt == THURSDAY + timedelta(hours=2.5)
+    assert event["DTEND"].dt == THURSDAY + timedelta(hours=3)
+    assert event["SUMMARY"] == f"Shade {SITE.zones[0].name[:1].lower()}{SITE.zones[0].name[1:]}."
+    assert "seepward jobs done shade" in event["DESCRIPTION"]
+    assert "Official heat warnings go first" in event["DESCRIPTION"]
+
+
+def test_what_is_to_be_kept_to_and_what_has_only_its_days_stands_on_whole_days() -> None:
+    midnight = datetime(2026, 7, 19, 23, 0, tzinfo=UTC)  # the end of Sunday in Lisbon
+    kept, season = events_of(a_job("no-planting", keep_to=True), a_job("valves-2026", midnight, stage="season"))
+    assert (kept["DTSTART"].dt, kept["DTEND"].dt) == (date(2026, 7, 16), date(2026, 7, 17))
+    assert kept["TRANSP"] == "TRANSPARENT"
+    assert (season["DTSTART"].dt, season["DTEND"].dt) == (date(2026, 7, 16), date(2026, 7, 20))
+
+
+def test_done_dismissed_and_late_jobs_are_not_in_it_and_uids_hold() -> None:
+    done, late = a_job("mulch", done=THURSDAY), a_job("harvest", THURSDAY - timedelta(hours=1))
+    (event,) = events_of(done, late, a_job("stake", dismissed=THURSDAY), a_job())
+    (again,) = events_of(a_job(until=THURSDAY + timedelta(hours=4)))
+    assert event["UID"] == again["UID"], "a newer file moves it"
+
+
+def test_without_a_job_the_file_is_valid_and_says_so_in_the_language() -> None:
+    raw = jobs_calendar(SITE, [], Words(SITE, "pt"), THURSDAY)
+    (entry,) = Calendar.from_ical(raw).walk("VJOURNAL")
+    assert entry["SUMMARY"] == "Nada para fazer à mão por agora."

@@ -13,6 +13,7 @@ from controller.report.given import watered
 from controller.report.text import plain, say, show_jobs, show_log, show_plan, show_why
 from controller.report.views import plan_view
 from controller.shells.journal import JournalReader
+from controller.words import Words
 from tests.report.weeks import demo_site
 
 SITE = demo_site()
@@ -82,21 +83,29 @@ def test_what_cannot_be_printed_becomes_a_blank() -> None:
 
 def test_no_job_is_said_so() -> None:
     out, paper = screen(60)
-    show_jobs(out, [], "")
+    show_jobs(out, [], "", Words(SITE), False)
     assert paper.getvalue() == "Nothing for your hands now.\n"
 
 
 def test_a_done_job_stands_below_and_the_caution_last() -> None:
-    open_job = {"id": "mulch", "what": "Mulch the beans.", "why": "Heat.", "when": "by Monday", "done": None}
-    done_job = {**open_job, "id": "stake", "what": "Stake them.", "done": "2026-07-13T16:00:00+01:00"}
+    open_job = {
+        "id": "mulch", "what": "Mulch the beans.", "why": "Heat.", "when": "by Monday", "done": None, "state": "open",
+        "minutes": 20.0,
+    }  # fmt: skip
+    done_job = {
+        **open_job, "id": "stake", "what": "Stake them.", "done": "2026-07-13T16:00:00+01:00", "state": "done",
+    }  # fmt: skip
+    left_out = {**open_job, "what": "Fill the cans.", "state": "dismissed"}
+    late = {**open_job, "what": "Harvest.", "state": "expired"}
     out, paper = screen(90)
-    show_jobs(out, [open_job, done_job], "As of long ago.")
+    show_jobs(out, [open_job, done_job, left_out, late], "As of long ago.", Words(SITE), True)
     lines = [line.strip() for line in paper.getvalue().splitlines() if line.strip()]
     assert lines[:4] == [
-        "As of long ago.", "By Monday: Mulch the beans.", "Heat.", "done? seepward jobs done mulch",
+        "As of long ago.", "By Monday: Mulch the beans.", "Heat. (about 20 min)", "done? seepward jobs done mulch",
     ]  # fmt: skip
     assert lines[4] == "Done Monday 16:00: Stake them."
-    assert lines[5] == "Work early or late, drink, rest in the shade. Official heat warnings go first."
+    assert lines[5:7] == ["Left out: Fill the cans.", "Too late: Harvest."]
+    assert lines[7] == "Work early or late, drink, rest in the shade. Official heat warnings go first."
 
 
 def test_no_watering_is_said_so() -> None:

@@ -108,7 +108,7 @@ def test_the_full_example_shows_each_kind_of_sensor_and_each_way_to_its_value() 
     sensors = load(CONFIG / "full.toml").sensor
 
     assert {sensor.kind for sensor in sensors} == {
-        "soil moisture", "air temperature", "rain", "rain switch", "soil temperature",
+        "soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
     }
     assert any(sensor.polynomial for sensor in sensors)
     assert any(sensor.permittivity for sensor in sensors)
