@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
-from controller.core.garden import Bed, DigestBook, Fault, Garden
+from controller.core.garden import Bed, Fault, Garden
 from controller.core.job import Digest, Job
 from controller.core.jobs import jobs, outlook, spell_in_question
 from controller.core.moment import local_date
@@ -25,6 +25,7 @@ PATIENCE = timedelta(minutes=5)
 TOLD_FOR = time(10, 0)
 """The day's message tells what begins up to this hour of the next morning."""
 DAY = timedelta(days=1)
+HOURLY = timedelta(hours=1)
 LATE = timedelta(hours=3)
 """A daemon that comes up later than this after the hour waits for the next day."""
 KEPT = timedelta(days=60)
@@ -65,7 +66,11 @@ def next_look(site: Site, garden: Garden, now: datetime) -> datetime:
 
 
 def is_due(site: Site, garden: Garden, now: datetime) -> bool:
-    """Whether it is time to look: the day's hour has come and nobody has looked since, or something presses."""
+    """Whether it is time to look: hourly, when the day's hour has come and nobody has looked since, and when something
+    presses."""
+    looked = garden.digest.looked
+    if looked is None or not timedelta(0) <= now - looked < HOURLY:
+        return True
     today = local_date(now, site.timezone)
     hour_come = garden.digest.day != today and _at(site, today) <= now
     return hour_come or (bool(_pressing(garden, now)) and not _hushed(site, garden, now))
@@ -180,7 +185,7 @@ def _told(garden: Garden, digest: Digest, now: datetime) -> Garden:
     book = garden.digest
     told = {name: at for name, at in book.told.items() if now - at < KEPT} | {job.id: now for job in digest.jobs}
     faults = {fault.id: fault.since for fault in digest.faults}
-    return replace(garden, digest=DigestBook(book.day, now, told, faults, book.late))
+    return replace(garden, digest=replace(book, sent=now, told=told, faults=faults))
 
 
 def _thirst_h(bed: Bed) -> float:

@@ -272,13 +272,14 @@ class Heard:
 class DigestBook:
     """What the gardener has been told by message. day: the last for which the day's own message was due; sent: when one
     last went out; told: jobs, and when; faults: since when those have been that were told; late: jobs that were not
-    done in time, and when that was."""
+    done in time, and when that was; looked: when it was last looked whether there is something to tell."""
 
     day: date | None = None
     sent: datetime | None = None
     told: dict[str, datetime] = field(default_factory=dict)
     faults: dict[str, datetime] = field(default_factory=dict)
     late: dict[str, datetime] = field(default_factory=dict)
+    looked: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -513,11 +513,12 @@ def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]
 
 
 def _tell(site: Site, before: Garden, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
-    """Tell by message what is due to be told; looked at when a plan was made, at the hour of the day's message, and
-    when something stays broken."""
+    """Tell by message what is due to be told; looked at hourly, when a plan was made, at the hour of the day's message,
+    and when something stays broken."""
     due = garden.plan is not before.plan or is_due(site, garden, now.utc)
     if site.digest.at is None or not garden.clock_trusted or not due:
         return garden, []
+    garden = replace(garden, digest=replace(garden.digest, looked=now.utc))
     garden, late = expired(site, garden, now.utc)
     notes: list[Action] = [
         Note("job", f"Not done in time: {job.id}.", facts={"expired": job.id, "zones": job.zones}) for job in late
