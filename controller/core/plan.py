@@ -70,6 +70,8 @@ SQUEEZE = 100_000
 machine, and it may be spent on every session of the days ahead."""
 MOST_NAMED = 3
 """Of more waterings that are cut, the last are told by their number."""
+RETRY_AFTER = timedelta(minutes=2)
+"""What the guard has refused is tried again no sooner (common practice, no source)."""
 SHORTEST_PULSE_S = 20.0
 SHORT_PULSE_S = 300.0
 """Pulses are not halved to less than this: a line needs time to fill (common practice, no source)."""
@@ -156,7 +158,8 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
         course, pressed = _best_course(site, garden, now, wish)
         costs = (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
-    return Plan(now, because, tuple(waterings), (*course.remarks, *costs), pressed=pressed, costs=costs)
+    remarks = (*_holds_told(site, garden), *course.remarks, *costs)
+    return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs)
 
 
 Pressed = tuple[tuple[str, date], ...]
@@ -222,6 +225,9 @@ def _live_through(
             if watched and session.purpose == "dusk refresh":
                 seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
                 short_mm[zone.id, session.day] = max(0.0, seen.bed.depletion_mm - seen.readily_mm)
+            free = free_from(garden, zone.id, now)
+            if free is None or session.end - free < ROOM:
+                continue
             if zone.id not in session.zones or _served(garden.beds[zone.id], waterings, session):
                 continue
             seen = view(site, zone, beds[zone.id], garden.weather, session.day, now, waits[zone.id])
@@ -232,8 +238,7 @@ def _live_through(
         taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
         needs = _affordable(site, garden, session, _needs(site, session, views), taken, drawn_l, waits)
         near = session.start <= now + FIGURES_AHEAD
-        effort = squeeze if near else 0
-        fresh, left = _serve(site, session, max(session.start, now), needs, views, taken, effort)
+        fresh, left = _serve(site, garden, session, now, needs, views, taken, squeeze if near else 0)
         if session.purpose == "dawn soak":
             got_l = {watering.zone: watering.litres_to_come for watering in fresh}
             too_short |= {(n.zone, session.day) for n in needs if got_l.get(n.zone, 0.0) < HELD * n.litres}
@@ -416,23 +421,25 @@ def _affordable(
 
 def _serve(
     site: Site,
+    garden: Garden,
     session: Session,
-    start: datetime,
+    now: datetime,
     needs: Sequence[Need],
     views: Sequence[View],
     taken: Sequence[Pulse],
     squeeze: int,
 ) -> tuple[list[Watering], list[Loss]]:
     """The waterings of one session, as much of them as its time holds. views: of the zones that may have one."""
+    start = max(session.start, now)
     seen = {each.zone.id: each for each in views}
     orders = [
         _fresh(
             site,
             need,
             stake_of(seen[need.zone], need),
-            _watering_id(session, need.zone),
+            _watering_id(session, garden.beds[need.zone]),
             session.day,
-            start,
+            max(start, free_from(garden, need.zone, now) or start),
             session.end,
         )
         for need in needs
@@ -684,6 +691,7 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
     running = [pulse for pulse in past if pulse.running]
     owed_l = watering.owed_litres - sum(pulse.litres for pulse in running)
     ready = [now, *(pulse.end + timedelta(seconds=watering.rest_s) for pulse in running)]
+    ready += [pulse.start + RETRY_AFTER for pulse in past if pulse.state == "refused"]
     wetted = garden.beds[zone.id].last_wetted
     if past and not running and wetted is not None:
         # A pulse that was cut short has less to soak in, and so a shorter rest.
@@ -788,26 +796,52 @@ def _first_served(seen: View) -> tuple[bool, bool, bool, int, float]:
     return (not seen.unshaded, not seen.tender, seen.zone.pots is None, -seen.zone.value, -dryness)
 
 
-def _watering_id(session: Session, zone_id: str) -> str:
-    return f"{session.day}-{session.purpose.split()[0]}-{zone_id}"
+def _watering_id(session: Session, bed: Bed) -> str:
+    """A name for a watering of a session; another one if the bed has had water in it already, as before a hold."""
+    name = f"{session.day}-{session.purpose.split()[0]}-{bed.zone}"
+    wetted = bed.last_wetted
+    return name if wetted is None or wetted <= session.start else f"{name}-after-{wetted:%H%M%S}"
+
+
+def _holds_told(site: Site, garden: Garden) -> list[str]:
+    """What is not planned because of a hold."""
+    said: list[str] = []
+    for hold in garden.holds:
+        who = "The whole garden" if hold.zone is None else site.zone(hold.zone).name
+        when = "it is released" if hold.until is None else f"{hold.until.astimezone(site.timezone):%a %H:%M}"
+        said.append(f"{who} is on hold until {when}; nothing is planned for that time.")
+    return said
+
+
+def free_from(garden: Garden, zone_id: str, now: datetime) -> datetime | None:
+    """From when on no hold keeps a zone dry: now, or the end of one; None while nobody has said when it ends."""
+    ends = [hold.until for hold in garden.holds if hold.zone in (None, zone_id)]
+    known = [end for end in ends if end is not None]
+    return max([now, *known]) if len(known) == len(ends) else None
 
 
 def _barred(site: Site, orders: Sequence[Order], start: datetime) -> tuple[list[Barred], list[tuple[Barred, ...]]]:
-    """The times closed to all orders, and to each alone, in seconds from `start`, as far as their ends may lie.
+    """The times closed to all orders, and to each alone, in seconds from `start`, as far as their ends may lie. What
+    is before an order is ready is closed to it.
 
     A closed time begins a little sooner than by the clock: a pulse may open late, and must have ended all the same.
     """
     until = max([start, *(order.watering.latest_end for order in orders)]) + timedelta(days=1)
     each = [
         merged(
-            (span[0] - LATE, span[1])
-            for span in shut(
-                site,
-                site.zone(order.watering.zone),
-                start - timedelta(days=1),
-                until,
-                by_hand=order.watering.purpose == "by hand",
-            )
+            [
+                (start - timedelta(days=1), max(start - timedelta(days=1), order.ready)),
+                *(
+                    (span[0] - LATE, span[1])
+                    for span in shut(
+                        site,
+                        site.zone(order.watering.zone),
+                        start - timedelta(days=1),
+                        until,
+                        by_hand=order.watering.purpose == "by hand",
+                    )
+                ),
+            ]
         )
         for order in orders
     ]

@@ -35,7 +35,7 @@ from controller.core.events import (
 from controller.core.garden import Bed, Fault, Garden, Plan, Probe, Pulse, Watering
 from controller.core.hands import UNDONE, after_soak
 from controller.core.heat import learn_excess_heat
-from controller.core.interlock import Case, veto
+from controller.core.interlock import Case, hold_on, veto
 from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
@@ -58,6 +58,10 @@ LAST_LOOK = timedelta(hours=1)
 NEWS_MM = 0.3
 """A bed that readings and rain have moved by this much against the plan is planned anew at the full hour."""
 SENSOR_FAULT = "sensor-"
+LASTING_REFUSALS = ("unknown valve", "not a duration", "longest opening", "master's dead times", "24 hours")
+"""Rules of the guard for which it would refuse the same again; the reason for any other may pass."""
+RETRIES = 3
+"""So often a watering that was refused for a reason that may pass is tried again (common practice, no source)."""
 SAID_ANEW = timedelta(hours=1)
 """A sensor whose trouble changes is told of anew, but not more often than this."""
 
@@ -83,14 +87,15 @@ def new_garden(site: Site, now: Now) -> Garden:
 
 def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
     """A remembered garden fitted to a site whose config may have changed meanwhile: new zones and sensors begin as
-    unknown, those that are gone are dropped, with their waterings."""
+    unknown, those that are gone are dropped, with their waterings. A watering that has begun keeps what it gave; what
+    it still owes is laid anew, as its supply may be another."""
     fresh = new_garden(site, now)
     zones = {zone.id for zone in site.zones}
     return replace(
         garden,
         beds={zone: garden.beds.get(zone, bed) for zone, bed in fresh.beds.items()},
         probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
-        plan=replace(garden.plan, waterings=tuple(w for w in garden.plan.waterings if w.zone in zones)),
+        plan=replace(garden.plan, waterings=tuple(_unplanned(w) for w in garden.plan.waterings if w.zone in zones)),
         holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
         faults={
             name: fault
@@ -98,6 +103,13 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
             if not name.startswith(SENSOR_FAULT) or name.removeprefix(SENSOR_FAULT) in fresh.probes
         },
     )
+
+
+def _unplanned(watering: Watering) -> Watering:
+    """A watering that has begun, without its planned pulses; any other as it is."""
+    if not watering.begun:
+        return watering
+    return replace(watering, pulses=tuple(pulse for pulse in watering.pulses if pulse.state != "planned"))
 
 
 def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
@@ -166,7 +178,7 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
         case ValveClosed():
             return _valve_closed(site, garden, event, now)
         case ValveRefused():
-            return _valve_refused(garden, event)
+            return _valve_refused(garden, event, now)
 
 
 def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
@@ -280,9 +292,12 @@ def _close_unseen(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Ac
     return garden, actions
 
 
-def _valve_refused(garden: Garden, event: ValveRefused) -> tuple[Garden, list[Action]]:
+def _valve_refused(garden: Garden, event: ValveRefused, now: Now) -> tuple[Garden, list[Action]]:
     garden, notes = _pulse_told(garden, event.pulse, lambda pulse: move(pulse, "refused"))
-    garden = _give_up(garden, event.pulse)
+    if event.rule in LASTING_REFUSALS or _refusals(garden, event.pulse) > RETRIES:
+        garden = _give_up(garden, event.pulse)
+    else:
+        garden = _postponed(replace(garden, plan_due=now.utc), event.pulse)
     said = f"The guard refused to open {event.zone}: {event.why}"
     return garden, [
         *notes,
@@ -320,11 +335,29 @@ def _settle(site: Site, garden: Garden, now: Now) -> Garden:
             due = now.utc  # to give the rest, or to let another watering have the valve
             if not split(site.zone(watering.zone), watering.owed_litres):
                 watering = replace(watering, ended=True)
-        if watering.ended:
+        if watering.ended and hold_on(garden.holds, watering.zone) is None:
+            # What a hold has cut short is not served: the plan asks the bed anew when the hold is over.
             beds[watering.zone] = _served(beds[watering.zone], watering)
         waterings.append(watering)
     plan = replace(garden.plan, waterings=tuple(waterings))
     return replace(garden, beds=beds, plan=plan, plan_due=due)
+
+
+def _watering_of(garden: Garden, pulse_id: str) -> Watering | None:
+    return next((w for w in garden.plan.waterings for pulse in w.pulses if pulse.id == pulse_id), None)
+
+
+def _refusals(garden: Garden, pulse_id: str) -> int:
+    """How often the guard has refused a pulse of the watering that this one belongs to."""
+    watering = _watering_of(garden, pulse_id)
+    return sum(pulse.state == "refused" for pulse in watering.pulses) if watering is not None else 0
+
+
+def _postponed(garden: Garden, pulse_id: str) -> Garden:
+    """The garden in which the watering of that pulse has nothing planned any more: the next plan lays what it owes,
+    a while later."""
+    watering = _watering_of(garden, pulse_id)
+    return garden if watering is None else _with_watering(garden, _unplanned(watering))
 
 
 def _give_up(garden: Garden, pulse_id: str) -> Garden:
@@ -474,6 +507,7 @@ def _plan_note(site: Site, garden: Garden, news: set[str], now: Now) -> Note:
     said = f"{len(plan.waterings)} waterings for {len(zones)} zones, {litres:.0f} L in all."
     if not plan.waterings:
         said = "No watering is needed in the days ahead."
+        said = "No watering is planned while the hold lasts." if garden.holds else said
     today = local_date(now.utc, site.timezone)
     near = _near(plan, now)
     facts = {

@@ -66,7 +66,7 @@ def show_plan(out: Console, site: Site, view: Mapping[str, Any], age: str) -> No
     made = datetime.fromisoformat(view["made"])
     say(out, age, "yellow") if age else say(out, f"Planned {made:%A %H:%M}.", "dim")
     if not view["waterings"]:
-        say(out, "No watering is needed in the days ahead.")
+        say(out, f"No watering is {'planned' if view['remarks'] else 'needed'} in the days ahead.")
     for day, waterings in groupby(view["waterings"], key=lambda each: _day(each["start"])):
         out.print()
         say(out, day_name(day), "bold")

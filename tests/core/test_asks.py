@@ -201,6 +201,26 @@ def test_a_hold_outlives_a_restart_and_ends_at_its_time() -> None:
     assert opened(garden, until) == {"tomatoes", "beans"}
 
 
+def test_a_hold_that_ends_within_the_dawn_does_not_cost_it_and_given_water_counts() -> None:
+    garden = in_the_soak()
+    whole_l = {w.zone: w.need.litres for w in garden.garden.plan.waterings if w.begun}
+    before_l = {zone: bed.depletion_mm for zone, bed in garden.garden.beds.items()}
+    until = garden.utc + timedelta(minutes=20)
+    ask(garden, "hold", until=until)
+    held = [p for w in garden.garden.plan.waterings for p in w.pulses if p.state == "planned" and p.start < until]
+    assert held == [], "nothing is planned into the hold"
+    garden.until(DAWN + 2 * HOUR)
+    after = [(at, opening) for at, opening in garden.openings() if at >= until]
+    assert {opening.zone for _, opening in after} >= set(whole_l)
+    assert all(at >= until for at, _ in after)
+    ids = [opening.pulse for _, opening in garden.openings()]
+    assert len(ids) == len(set(ids)), "no pulse is asked for twice"
+    for zone, litres in whole_l.items():
+        again_l = sum(opening.litres for _, opening in after if opening.zone == zone)
+        assert 0.0 < again_l < 1.15 * litres
+        assert garden.garden.beds[zone].depletion_mm < before_l[zone]
+
+
 def test_a_hold_closes_what_is_open() -> None:
     garden = in_the_soak()
     ask(garden, "hold")
@@ -210,6 +230,8 @@ def test_a_hold_closes_what_is_open() -> None:
 def test_a_hold_of_one_zone_does_not_hold_the_other() -> None:
     garden = life()
     ask(garden, "hold", zone="beans")
+    assert {w.zone for w in garden.garden.plan.waterings} == {"tomatoes"}
+    assert garden.garden.plan.remarks[0] == "Beans is on hold until it is released; nothing is planned for that time."
     garden.until(DAWN + 2 * HOUR)
     assert opened(garden, NOON) == {"tomatoes"}
 

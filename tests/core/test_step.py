@@ -33,7 +33,7 @@ from controller.core.garden import Garden
 from controller.core.moment import Now, local_midnight
 from controller.core.plan import LATE_H, sunrise_of
 from controller.core.plants import plants_on
-from controller.core.site import Line, Sensor, Site, Zone
+from controller.core.site import Line, Sensor, Site, Supply, Zone
 from controller.core.soil import believed
 from controller.core.step import fit_to_site, new_garden, step
 from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
@@ -405,6 +405,48 @@ def test_a_refusal_of_the_guard_ends_the_watering_and_is_written_down() -> None:
         (f"The guard refused to open {pulse.zone}: It has had enough.", True)
     ]
     assert refused.garden.beds[pulse.zone].done["dawn soak"] == TOMORROW
+
+
+def test_a_refusal_that_may_pass_is_tried_again_later_and_given_up_after_the_third_time() -> None:
+    garden = life()
+    garden.until(DAWN - 5 * HOUR)
+    first = next(w for w in garden.garden.plan.waterings if w.day == TOMORROW).pulses[0]
+    at, after, refused = first.start, garden.garden, [first.id]
+    for tries in range(4):
+        now = Now(garden.mono_s + (at - garden.utc).total_seconds(), at)
+        outcome = step(SITE, after, Woke(), now)
+        (asked,) = [a for a in outcome.actions if isinstance(a, Open) and a.zone == first.zone]
+        word = ValveRefused(first.zone, asked.pulse, "supply capacity", "Others draw too much.")
+        after = step(SITE, outcome.garden, word, now).garden
+        again = [p for w in after.plan.waterings if w.id == asked.watering for p in w.pulses if p.state == "planned"]
+        if tries < 3:
+            assert min(p.start for p in again) >= at + timedelta(minutes=2) - timedelta(seconds=1)
+            assert "dawn soak" not in after.beds[first.zone].done
+            at = min(p.start for p in again)
+            refused.append(next(p.id for p in again if p.start == at))
+    assert again == []
+    assert after.beds[first.zone].done["dawn soak"] == TOMORROW
+    assert len(set(refused)) == 4, "no pulse is asked for twice"
+
+
+def test_a_change_of_the_supply_keeps_what_was_given_and_lays_the_rest_within_it() -> None:
+    line = Line("dripline", 6.0, 17.8, emitter_flow_l_h=1.6)
+    zones = [a_zone(name, root_depth_m=0.5, line=line, longest_pulse_s=400.0) for name in ("beans", "tomatoes")]
+    garden = Life(a_site(*zones), NOON).begin(a_forecast(NOON.replace(hour=0), [38.0] * 5))
+    garden.until(DAWN - 2 * HOUR)
+    while not any(w.given_litres > 0.0 for w in garden.garden.plan.waterings):
+        garden.until(garden.utc + timedelta(minutes=1))
+    begun = [w for w in garden.garden.plan.waterings if w.begun and not w.ended]
+    garden.site = a_site(*zones, supplies=(Supply(7.0),))
+    garden.garden = fit_to_site(garden.site, garden.garden, garden.now)
+    garden.tell(Started())
+    garden.tell(GuardReady())
+    for watering in begun:
+        now = next(w for w in garden.garden.plan.waterings if w.id == watering.id)
+        assert now.given_litres >= watering.given_litres
+        assert now.given_litres + now.litres_to_come == pytest.approx(watering.need.litres, rel=0.05) or now.ended
+    ahead = sorted((p for w in garden.garden.plan.waterings for p in w.pulses if p.ahead), key=lambda p: p.start)
+    assert all(a.end <= b.start for a, b in pairwise(ahead)), "6 and 6 L/min are more than 7"
 
 
 def test_a_word_about_a_pulse_that_nobody_knows_is_noted_and_its_water_counted() -> None:
