@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import reduce
+from math import ceil, floor
 from types import MappingProxyType
 
 from controller.agronomy.infiltration import cycles, rest_min
@@ -430,7 +431,7 @@ def _serve(
     squeeze: int,
 ) -> tuple[list[Watering], list[Loss]]:
     """The waterings of one session, as much of them as its time holds. views: of the zones that may have one."""
-    start = max(session.start, now)
+    start = max(session.start, now).replace(microsecond=0)
     seen = {each.zone.id: each for each in views}
     orders = [
         _fresh(
@@ -439,7 +440,7 @@ def _serve(
             stake_of(seen[need.zone], need),
             _watering_id(session, garden.beds[need.zone]),
             session.day,
-            max(start, free_from(garden, need.zone, now) or start),
+            max(start, (free_from(garden, need.zone, now) or start).replace(microsecond=0)),
             session.end,
         )
         for need in needs
@@ -544,7 +545,12 @@ def _lay(
     taken: Sequence[Pulse],
     effort: int = 0,
 ) -> list[Watering]:
-    """Every order's pulses placed in time, beside the pulses that have their supply already."""
+    """Every order's pulses placed in time, beside the pulses that have their supply already.
+
+    All is laid in whole seconds, rounded to the safe side: a plan is read by people, and a start that were rounded
+    afterwards could run into the pulse before it.
+    """
+    start = start.replace(microsecond=0)
     starts: dict[str, list[datetime]] = {}
     for supply in site.supplies:
         on_it = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
@@ -568,17 +574,21 @@ def _slots(
     chains = [
         Chain(
             order.watering.id,
-            tuple(pulse_s + supply.dead_s for pulse_s in order.pulses_s),
-            order.watering.rest_s,
+            tuple(_up(pulse_s + supply.dead_s) for pulse_s in order.pulses_s),
+            _up(order.watering.rest_s),
             site.zone(order.watering.zone).line.flow_l_min,
-            max(0.0, (order.ready - start).total_seconds()),
+            max(0.0, _up((order.ready - start).total_seconds())),
             rank,
             barred_alone[rank],
         )
         for rank, order in enumerate(orders)
     ]
     flows = [
-        ((p.start - start).total_seconds(), (p.end - start).total_seconds(), site.zone(p.zone).line.flow_l_min)
+        (
+            floor((p.start - start).total_seconds()),
+            _up((p.end - start).total_seconds()),
+            site.zone(p.zone).line.flow_l_min,
+        )
         for p in taken
     ]
     if deadline is None:
@@ -586,7 +596,7 @@ def _slots(
         return lay_forward(
             chains,
             supply.capacity_l_min,
-            settle_s=supply.settle_s,
+            settle_s=_up(supply.settle_s),
             barred=barred,
             taken=flows,
             effort=effort,
@@ -595,12 +605,16 @@ def _slots(
     return lay_backward(
         chains,
         supply.capacity_l_min,
-        (deadline - start).total_seconds(),
-        settle_s=supply.settle_s,
+        floor((deadline - start).total_seconds()),
+        settle_s=_up(supply.settle_s),
         barred=barred,
         taken=flows,
         effort=effort,
     )
+
+
+def _up(seconds: float) -> float:
+    return float(ceil(seconds - 1e-6))
 
 
 def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
@@ -611,8 +625,7 @@ def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
         Pulse(
             f"{order.watering.id}-{len(past) + n + 1}",
             order.watering.zone,
-            # Whole seconds, downwards: a plan is read by people, and a start a little early never misses a deadline.
-            begin.replace(microsecond=0),
+            begin,
             length_s + site.supply_of(order.watering.zone).dead_s,
             length_s / 60.0 * flow_l_min,
         )
@@ -782,7 +795,7 @@ def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
         return True
     mine = [w for w in waterings if w.zone == bed.zone]
     # By its name too: a clock that was set and set back may have moved its day, and no name stands for two waterings.
-    name = _watering_id(session, bed.zone)
+    name = _watering_id(session, bed)
     if any(w.id == name or (w.purpose == session.purpose and w.day == session.day) for w in mine):
         return True
     ahead = [pulse for w in mine for pulse in w.pulses if pulse.ahead]
@@ -848,6 +861,6 @@ def _barred(site: Site, orders: Sequence[Order], start: datetime) -> tuple[list[
     common = reduce(lambda one, other: without(one, without(one, other)), each) if each else []
 
     def seconds(spans: Sequence[Span]) -> list[Barred]:
-        return [((begin - start).total_seconds(), (end - start).total_seconds()) for begin, end in spans]
+        return [(floor((begin - start).total_seconds()), _up((end - start).total_seconds())) for begin, end in spans]
 
     return seconds(common), [tuple(seconds(without(spans, common))) for spans in each]
