@@ -14,7 +14,7 @@ import queue
 import signal
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +25,7 @@ from controller import __version__
 from controller.assembly import broker_address, forecast_source, mail_server
 from controller.core.actions import Answer, Note
 from controller.core.events import Event, GuardLost, Started, Trouble, ValveClosed, ValveOpened, Woke
-from controller.core.garden import Garden
+from controller.core.garden import Garden, LearntFlow
 from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
@@ -38,6 +38,7 @@ from controller.drivers.system_clock import SystemClock
 from controller.drivers.systemd import Supervisor
 from controller.drivers.threads import Mishaps
 from controller.guard.files import HeldError, take_lock
+from controller.guard.rules import Charge, Lock
 from controller.guard.wire import Charged
 from controller.loop import Loop
 from controller.report.digest import digest_message
@@ -86,6 +87,18 @@ class GuardLink:
     def noted(self, pulse: str) -> None:
         """Let the guard forget a closing."""
         self._try(lambda: self.guard.noted(pulse))
+
+    def sense(self, name: str, on: bool) -> None:
+        """Tell what a switch says."""
+        self._try(lambda: self.guard.sense(name, on))
+
+    def measure(self, litres: float) -> None:
+        """Tell where the flow meter stands."""
+        self._try(lambda: self.guard.measure(litres))
+
+    def release(self, zone: str | None) -> None:
+        """Release a lock."""
+        self._try(lambda: self.guard.release(zone))
 
     def beat(self) -> None:
         """Say that the loop is alive."""
@@ -172,6 +185,7 @@ class Daemon:
             self._site, garden, clock=self._clock, valves=self._valves, journal=self._journal, outlet=self._outlet
         )
         self._forecast_file = journal.with_name("forecast.json")
+        self._latch_file = journal.absolute().with_name("locked.json")
         self._fetcher = self._forecast_fetcher()
         self._alarms = Alarms(self._wake)
         self._mishaps = Mishaps()
@@ -343,9 +357,14 @@ class Daemon:
 
     def _start_guard(self) -> None:
         self._guard_starts.append(time.monotonic())
-        charge = replace(self._settings.charge(), used=used_openings(self._journal, self._clock.now()))
-        self._valves.guard = GuardProcess(self._settings.guard.runtime_dir, self._inbox.put)
-        self._valves.guard.start(Charged(charge, self._settings.pins.driver, self._settings.lines()))
+        used = used_openings(self._journal, self._clock.now())
+        locks = tuple(Lock(lock.rule, lock.why, lock.zone) for lock in self._loop.garden.locks)
+        settings = self._settings
+        charge = with_flows(replace(settings.charge(), used=used, locks=locks), self._loop.garden.flows)
+        self._valves.guard = GuardProcess(settings.guard.runtime_dir, self._inbox.put)
+        self._valves.guard.start(
+            Charged(charge, settings.pins.driver, settings.lines(), settings.inlets(), str(self._latch_file))
+        )
 
     def _await_guard(self) -> None:
         """The first guard must come up; without it there is nothing to do here."""
@@ -418,6 +437,17 @@ class Daemon:
         keep = self._forecast_file
         every_s = self._settings.forecast.every_h * 3600.0
         return Fetcher(source, place, self._inbox.put, self._clock, every_s=every_s, keep=keep)
+
+
+def with_flows(charge: Charge, flows: Mapping[str, LearntFlow]) -> Charge:
+    """The charge with the flows that the meter has taught; never more than the supply gives, or nothing would open."""
+    valves = {
+        zone: replace(rule, flow_l_min=min(charge.supply_of(zone).capacity_l_min, flows[zone].l_min))
+        if zone in flows
+        else rule
+        for zone, rule in charge.valves.items()
+    }
+    return replace(charge, valves=valves)
 
 
 def _latest(garden: Garden | None) -> datetime:

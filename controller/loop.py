@@ -6,7 +6,7 @@ same loop runs in the daemon, in the simulator and in the demo; only the world a
 
 from datetime import datetime, timedelta
 
-from controller.core.actions import Answer, Close, Note, Open, Send
+from controller.core.actions import Answer, Close, Measure, Note, Open, Release, Send, Sense
 from controller.core.events import Event, ForecastArrived, Reading, Trouble, ValveClosed, ValveRefused, Woke
 from controller.core.garden import DayLedger, Garden
 from controller.core.site import Site
@@ -42,8 +42,17 @@ class Loop:
         outcome = step(self.site, self.garden, event, now)
         self.garden, self.wake_at, self._stepped_at = outcome.garden, outcome.wake_at, now.utc
         for action in outcome.actions:
-            if isinstance(action, Close):
-                self._valves.close(action.zone, action.why)
+            match action:
+                case Close(zone, why):
+                    self._valves.close(zone, why)
+                case Sense(sensor, on):
+                    self._valves.sense(sensor, on)
+                case Measure(counted):
+                    self._valves.measure(counted)
+                case Release(zone):
+                    self._valves.release(zone)
+                case _:
+                    pass
         must_commit = self._write_down(event, outcome.actions)
         openings = [action for action in outcome.actions if isinstance(action, Open)]
         if must_commit or now.utc - self._committed_at >= COMMIT_EVERY or now.utc < self._committed_at:
@@ -87,7 +96,8 @@ class Loop:
             case ValveClosed():
                 line = self.site.zone(event.zone).line
                 unsure_litres = event.unsure_s / 60.0 * line.flow_l_min
-                litres = self.site.supply_of(event.zone).litres(line, event.open_s, event.water_s)
+                supposed = self.site.supply_of(event.zone).litres(line, event.open_s, event.water_s)
+                litres = supposed if event.litres is None else event.litres
                 self._journal.closed(event, litres, unsure_litres, now)
                 self._closed.append(event.pulse)
                 must = True

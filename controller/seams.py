@@ -32,6 +32,15 @@ class Valves(Protocol):
     def noted(self, pulse: str) -> None:
         """The closing of that pulse is durably written: the guard need not remember it."""
 
+    def sense(self, name: str, on: bool) -> None:
+        """What an input says that the guard cannot read itself."""
+
+    def measure(self, litres: float) -> None:
+        """Where the counter of a flow meter stands that the guard cannot read itself."""
+
+    def release(self, zone: str | None) -> None:
+        """Somebody releases the lock of a zone, or with None every lock."""
+
     def beat(self) -> None:
         """The deciding loop is alive; without this the guard closes."""
 

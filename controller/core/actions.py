@@ -30,6 +30,28 @@ class Close:
 
 
 @dataclass(frozen=True, slots=True)
+class Release:
+    """Release what the guard has locked: a zone, or everything (zone None)."""
+
+    zone: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sense:
+    """Tell the guard what a switch says that it cannot read itself."""
+
+    sensor: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """Tell the guard where the counter of a flow meter stands that it cannot read itself, L."""
+
+    litres: float
+
+
+@dataclass(frozen=True, slots=True)
 class Answer:
     """The one answer to an ask."""
 
@@ -61,4 +83,4 @@ class Send:
     digest: Digest
 
 
-Action = Open | Close | Answer | Note | Send
+Action = Open | Close | Release | Sense | Measure | Answer | Note | Send

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from types import MappingProxyType
 
-from controller.core.actions import Action, Answer, Close, Note
+from controller.core.actions import Action, Answer, Close, Note, Release
 from controller.core.budget import counted, counts, left_l
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
@@ -17,6 +17,7 @@ from controller.core.garden import Garden, Heard, Hold, Probe, Watering
 from controller.core.hands import ONE_ZONE, after_job, changes_beds, sort_of
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
+from controller.core.locks import STOPPED, lock_on, lock_said, without_locks
 from controller.core.moment import Now, local_date
 from controller.core.need import need_by_hand
 from controller.core.plan import make_plan, order_by_hand, sessions, split
@@ -72,6 +73,8 @@ def _water(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     zone = site.zone(ask.zone)
     if not garden.guard_ready:
         raise RefusalError("The guard is not ready, so no valve may open now.")
+    if (lock := lock_on(garden, zone.id)) is not None:
+        raise RefusalError(lock_said(site, lock.zone, lock.why))
     if (hold := hold_on(garden.holds, zone.id)) is not None:
         until = "released" if hold.until is None else f"{hold.until.astimezone(site.timezone):%a %H:%M}"
         raise RefusalError(f"Watering is on hold until {until}; release it first.")
@@ -164,12 +167,26 @@ def _hold(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
 
 
 def _release(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
+    """Holds and locks of the zone, or all there are. A lock that the guard keeps all the same it tells of anew."""
     left = tuple(hold for hold in garden.holds if ask.zone is not None and hold.zone != ask.zone)
-    if len(left) == len(garden.holds):
-        raise RefusalError("Nothing is on hold there.")
+    locked = [lock for lock in garden.locks if ask.zone in (None, lock.zone)]
+    if len(left) == len(garden.holds) and not locked:
+        raise RefusalError("Nothing is on hold or locked there.")
+    if locked and not garden.guard_ready:
+        raise RefusalError("The guard is not ready, so nothing can be unlocked now.")
+    if any(lock.zone is None and lock.rule == STOPPED for lock in locked) and _stop_pressed(site, garden):
+        raise RefusalError("The stop switch is still pressed; free it first.")
     where = site.zone(ask.zone).name if ask.zone is not None else "The whole garden"
     still = " The hold on the whole garden remains." if ask.zone is not None and hold_on(left, ask.zone) else ""
-    return replace(garden, holds=left, plan_due=now.utc), [], f"{where} is released.{still}"
+    if ask.zone is not None and any(lock.zone is None for lock in garden.locks):
+        still += " The whole garden is still locked."
+    actions: list[Action] = [Release(ask.zone)] if locked else []
+    after = replace(without_locks(garden, locked), holds=left, plan_due=now.utc)
+    return after, actions, f"{where} is released.{still}"
+
+
+def _stop_pressed(site: Site, garden: Garden) -> bool:
+    return any(sensor.kind == "stop switch" and garden.probes[sensor.id].value == 1.0 for sensor in site.sensors)
 
 
 def _skip(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
@@ -270,7 +287,8 @@ def _relearn(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     }
     moved = [sensor.id for zone in zones for sensor in site.probes_of(zone)]
     probes = {name: Probe(awaited_since=now.utc) if name in moved else probe for name, probe in garden.probes.items()}
-    garden = replace(garden, beds=beds, probes=probes, plan_due=now.utc)
+    flows = {zone: flow for zone, flow in garden.flows.items() if zone not in zones}
+    garden = replace(garden, beds=beds, probes=probes, flows=flows, plan_due=now.utc)
     if ask.zone is not None:
         return garden, [], f"{site.zone(ask.zone).name} begins anew from the tables."
     said = "All zones begin anew from the tables, and the place from its forecast."

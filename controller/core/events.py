@@ -106,6 +106,8 @@ class ValveClosed:
     open_s: monotonic seconds it stood open.
     water_s: those of them with its master open as well: the measure of what was given; None if nobody saw.
     unsure_s: give or take this much (after a power cut nobody saw the end).
+    litres: as the flow meter counted them, None without one. l_min: flow of this valve alone, as measured; None if it
+        hardly flowed alone.
     why: "deadline" for a pulse that ran its length, else who or what cut it short.
     """
 
@@ -115,6 +117,8 @@ class ValveClosed:
     why: str
     unsure_s: float = 0.0
     water_s: float | None = None
+    litres: float | None = None
+    l_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +136,28 @@ class GuardFault:
     """Something at the lines is broken (a pin that cannot be driven, say)."""
 
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class GuardNotice:
+    """The guard has found something, or (over) it is no more. rule is its plain name, why one sentence.
+
+    zone None: the whole site. locked: nothing opens there until a hand releases it.
+    """
+
+    rule: str
+    why: str
+    zone: str | None = None
+    locked: bool = False
+    over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRead:
+    """A switch at the guard's own pins has changed, or was read for the first time."""
+
+    sensor: str
+    on: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,5 +182,7 @@ Event = (
     | ValveClosed
     | ValveRefused
     | GuardFault
+    | GuardNotice
+    | SwitchRead
     | Trouble
 )

@@ -250,6 +250,26 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True)
+class LearntFlow:
+    """Flow of a zone's line by the meter, L/min: its slow mean, and what that was at first; count: pulses measured."""
+
+    l_min: float
+    first_l_min: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """The guard opens nothing here until a hand releases it. zone None: the whole site. rule: what it found; why: one
+    sentence."""
+
+    zone: str | None
+    rule: str
+    why: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """Something broken that a person should know of; cleared when it is over."""
 
@@ -292,7 +312,9 @@ class Garden:
     weather: WeatherBook
     plan: Plan
     holds: tuple[Hold, ...] = ()
+    locks: tuple[Lock, ...] = ()
     faults: dict[str, Fault] = field(default_factory=dict)
+    flows: dict[str, LearntFlow] = field(default_factory=dict)
     heard: tuple[Heard, ...] = ()
     jobs_done: dict[str, datetime] = field(default_factory=dict)
     given: dict[date, dict[str, float]] = field(default_factory=dict)

@@ -9,6 +9,7 @@ from datetime import timedelta
 
 from controller.core.budget import counted, counts, left_l
 from controller.core.garden import Garden, Hold, Pulse, Watering
+from controller.core.locks import lock_on, lock_said
 from controller.core.moment import Now, local_date
 from controller.core.rules import closed_by, in_front, in_words
 from controller.core.site import Site
@@ -25,6 +26,12 @@ BUDGET_GRACE_L = 1.0
 RAIN_SWITCH_MEMORY = timedelta(days=7)
 """A rain switch tells its state only when it changes; after so long it has rather fallen silent (common practice, no
 source)."""
+SWITCH_SAYS = {
+    "stop switch": (1.0, "The stop switch is pressed."),
+    "pressure switch": (0.0, "There is no pressure in the mains."),
+    "tank switch": (0.0, "The tank is empty."),
+}
+"""What a switch says when nothing may open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +68,23 @@ def _clock(case: Case) -> Veto | None:
     if case.now.trusted or case.by_hand:
         return None
     return Veto("clock", "The clock is not to be trusted yet, so no watering goes by the calendar.")
+
+
+def _locked(case: Case) -> Veto | None:
+    lock = lock_on(case.garden, case.pulse.zone)
+    return None if lock is None else Veto("lock", lock_said(case.site, lock.zone, lock.why), lasting=True)
+
+
+def _switched(case: Case) -> Veto | None:
+    """The guard closes by these by itself; here it is said why nothing is asked of it."""
+    for sensor in case.site.sensors:
+        probe = case.garden.probes.get(sensor.id)
+        if sensor.kind not in SWITCH_SAYS or probe is None or probe.word == "stale":
+            continue
+        bad, said = SWITCH_SAYS[sensor.kind]
+        if probe.value == bad:
+            return Veto(sensor.kind, said, lasting=True)
+    return None
 
 
 def _held(case: Case) -> Veto | None:
@@ -118,7 +142,9 @@ def _spent(case: Case) -> Veto | None:
     return None
 
 
-VETOES: Sequence[Callable[[Case], Veto | None]] = (_guard, _clock, _held, _frost, _raining, _late, _forbidden, _spent)
+VETOES: Sequence[Callable[[Case], Veto | None]] = (
+    _guard, _clock, _locked, _switched, _held, _frost, _raining, _late, _forbidden, _spent,
+)
 """In order: the first that objects is the one that is told."""
 
 

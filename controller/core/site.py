@@ -14,7 +14,13 @@ from controller.agronomy.soil import Soil
 SUPPLY = "supply"
 """Id of a supply that has no other: the only one of most gardens."""
 
-ReadingKind = Literal["moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch"]
+ReadingKind = Literal[
+    "moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
+    "stop switch", "pressure switch", "tank switch", "flow meter",
+]
+
+SWITCHES = ("stop switch", "pressure switch", "tank switch")
+"""Kinds of sensor that the guard is told of: pressed, pressure in the mains, water in the tank are 1.0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +30,11 @@ class Sensor:
     kind: moisture in m3/m3, air and soil temperature in degC, rain in mm since the last report, rain switch 1.0
         while it is wet and 0.0 while it is dry, job switch 1.0 while its job is done and 0.0 while it is undone.
     zone: the zone a moisture probe stands in, or a soil thermometer may; None for the site's own instruments.
+    A flow meter's reading is its counter, litres.
     job: what a job switch tells of.
     sd: standard deviation of one reading, in the canonical unit.
     stale_after_s: silence after which its last word no longer counts.
+    wired: a switch or flow meter at a pin of the guard's, which tells only what is new.
     """
 
     id: str
@@ -35,6 +43,7 @@ class Sensor:
     sd: float = 0.03
     stale_after_s: float = 6 * 3600.0
     job: str | None = None
+    wired: bool = False
 
 
 @dataclass(frozen=True, slots=True)

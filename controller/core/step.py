@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from controller.core.actions import Action, Note, Open, Send
+from controller.core.actions import Action, Measure, Note, Open, Send, Sense
 from controller.core.asks import drop_expired, end_waterings, hear, job_done
 from controller.core.budget import with_given
 from controller.core.clock import watch_clock
@@ -22,25 +22,29 @@ from controller.core.events import (
     ForecastFailed,
     GuardFault,
     GuardLost,
+    GuardNotice,
     GuardReady,
     Reading,
     ReadingRefused,
     Started,
+    SwitchRead,
     Trouble,
     ValveClosed,
     ValveOpened,
     ValveRefused,
     Woke,
 )
+from controller.core.flow import as_measured, learn_flow
 from controller.core.garden import Bed, Fault, Garden, Plan, Probe, Pulse, Watering
 from controller.core.hands import UNDONE, after_soak
 from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, hold_on, veto
+from controller.core.locks import hear_notice, read_switch, tell_guard
 from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
 from controller.core.quality import TROUBLES, heard, trouble_said
-from controller.core.site import Site
+from controller.core.site import SWITCHES, Site
 from controller.core.soil import advance, new_bed, notice, rain_on, wet
 from controller.core.weather import (
     FRESH_H,
@@ -58,7 +62,10 @@ LAST_LOOK = timedelta(hours=1)
 NEWS_MM = 0.3
 """A bed that readings and rain have moved by this much against the plan is planned anew at the full hour."""
 SENSOR_FAULT = "sensor-"
-LASTING_REFUSALS = ("unknown valve", "not a duration", "longest opening", "master's dead times", "24 hours")
+LASTING_REFUSALS = (
+    "unknown valve", "locked", "stopped", "not a duration", "longest opening", "master's dead times", "24 hours",
+    "litres in 24 hours", "site's 24 hours", "site's litres in 24 hours",
+)
 """Rules of the guard for which it would refuse the same again; the reason for any other may pass."""
 RETRIES = 3
 """So often a watering that was refused for a reason that may pass is tried again (common practice, no source)."""
@@ -97,6 +104,8 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
         probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
         plan=replace(garden.plan, waterings=tuple(_unplanned(w) for w in garden.plan.waterings if w.zone in zones)),
         holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
+        locks=tuple(lock for lock in garden.locks if lock.zone is None or lock.zone in zones),
+        flows={zone: flow for zone, flow in garden.flows.items() if zone in zones},
         faults={
             name: fault
             for name, fault in garden.faults.items()
@@ -115,6 +124,7 @@ def _unplanned(watering: Watering) -> Watering:
 def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     """Take one event in, and decide."""
     before = garden
+    site = as_measured(site, garden.flows)
     garden, notes = watch_clock(site, garden, event, now)
     garden, actions = _take(site, garden, event, now)
     actions = [*notes, *actions]
@@ -144,7 +154,8 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
         case Woke():
             return garden, []
         case Reading():
-            return _take_reading(site, garden, event, now), _told_by_switch(site, garden, event)
+            told = [*_told_by_switch(site, garden, event), *_for_the_guard(site, event)]
+            return _take_reading(site, garden, event, now), told
         case ReadingRefused():
             return _count_refusal(garden, event), [
                 Note("sensor", f"{event.sensor}: {event.why}", facts={"sensor": event.sensor})
@@ -165,12 +176,17 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
         case GuardReady():
             ready = _without_fault(replace(garden, guard_ready=True, plan_due=now.utc), "guard")
             ready, unseen = _close_unseen(site, ready, now)
-            return ready, [Note("guard", "The guard owns the lines; everything is closed.", lasting=True), *unseen]
+            note = Note("guard", "The guard owns the lines; everything is closed.", lasting=True)
+            return ready, [*tell_guard(site, ready), note, *unseen]
         case GuardLost():
             lost = replace(garden, guard_ready=False)
             return _with_fault(lost, "guard", event.why, now, lasting=True)
         case GuardFault():
             return _with_fault(garden, "lines", event.why, now, lasting=True)
+        case GuardNotice():
+            return hear_notice(site, garden, event, now)
+        case SwitchRead():
+            return _take_reading(site, garden, read_switch(event, now), now), []
         case Trouble():
             return _take_trouble(garden, event, now)
         case ValveOpened():
@@ -224,6 +240,14 @@ def _told_by_switch(site: Site, garden: Garden, event: Reading) -> list[Action]:
     return [Note("job", f"Done, by {event.sensor}: {job}.", site.sensor(event.sensor).zone, {"job": job}, lasting=True)]
 
 
+def _for_the_guard(site: Site, event: Reading) -> list[Action]:
+    """What a switch or flow meter says that the guard cannot read itself."""
+    sensor = site.sensor(event.sensor)
+    if sensor.kind == "flow meter":
+        return [Measure(event.value)]
+    return [Sense(sensor.id, event.value == 1.0)] if sensor.kind in SWITCHES and not sensor.wired else []
+
+
 def _rained(site: Site, garden: Garden, event: Reading, now: Now) -> Garden:
     garden = _live_on(site, garden, now)
     return replace(
@@ -258,7 +282,8 @@ def _take_trouble(garden: Garden, event: Trouble, now: Now) -> tuple[Garden, lis
 
 def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> tuple[Garden, list[Action]]:
     zone = site.zone(event.zone)
-    litres = site.supply_of(zone.id).litres(zone.line, event.open_s, event.water_s)
+    supposed = site.supply_of(zone.id).litres(zone.line, event.open_s, event.water_s)
+    litres = supposed if event.litres is None else event.litres
     garden, notes = _pulse_told(
         garden, event.pulse, lambda pulse: replace(closed(pulse, litres, event.why), seconds=event.open_s)
     )
@@ -275,6 +300,9 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     if event.why == "by hand":
         # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
         garden, _ = end_waterings(garden, None)
+    if event.l_min is not None:
+        garden, more = learn_flow(site, garden, zone.id, event.l_min, now)
+        notes += more
     return _settle(site, garden, now), notes
 
 

@@ -8,7 +8,7 @@ import os
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,19 +19,32 @@ class Line:
     active_high: bool
 
 
-class Lines:
-    """The claimed outputs, by name. The driver's own exceptions come through; OSError if a pin disobeys."""
+@dataclass(frozen=True, slots=True)
+class Inlet:
+    """One input: `pin` as of a Line; `active_high` if it says on at a high level; `pull` of the pin's own resistor."""
 
-    def __init__(self, factory: Any, lines: Mapping[str, Line]) -> None:
+    pin: int | str
+    active_high: bool
+    pull: Literal["up", "down", "none"] = "up"
+
+
+class Lines:
+    """The claimed outputs and inputs, by name. The driver's own exceptions come through; OSError if a pin disobeys."""
+
+    def __init__(self, factory: Any, lines: Mapping[str, Line], inlets: Mapping[str, Inlet] | None = None) -> None:
         from gpiozero import DigitalOutputDevice
 
         self._factory = factory
         self._devices: dict[str, Any] = {}
+        self._inlets: dict[str, tuple[Any, bool]] = {}
+        self._edges: dict[str, list[int]] = {}
         try:
             for name, line in lines.items():
                 self._devices[name] = DigitalOutputDevice(
                     line.pin, active_high=line.active_high, initial_value=False, pin_factory=factory
                 )
+            for name, inlet in (inlets or {}).items():
+                self._inlets[name] = _claimed(factory, inlet), inlet.active_high
         except BaseException:
             self.release()
             raise
@@ -50,16 +63,43 @@ class Lines:
         """Is the line on (at its active level)?"""
         return bool(self._devices[name].value)
 
+    def says(self, name: str) -> bool:
+        """Does the input say on?"""
+        device, active_high = self._inlets[name]
+        return bool(device.pin.state) is active_high
+
+    def count(self, name: str) -> None:
+        """From now on count the pulses of the input; which of its edges is counted does not matter."""
+        edges = self._edges[name] = [0]
+
+        def tick() -> None:
+            # On the driver's own thread, which an exception would end for good: nothing but this.
+            edges[0] += 1
+
+        self._inlets[name][0].when_activated = tick
+
+    def counted(self, name: str) -> int:
+        """The pulses since."""
+        return self._edges[name][0]
+
     def release(self) -> None:
         """Give the lines back to the kernel, as they are."""
-        for device in self._devices.values():
+        for device in (*self._devices.values(), *(device for device, _ in self._inlets.values())):
             device.close()
         self._factory.close()
 
 
-def open_lines(driver: str, lines: Mapping[str, Line]) -> Lines:
+def open_lines(driver: str, lines: Mapping[str, Line], inlets: Mapping[str, Inlet] | None = None) -> Lines:
     """Claim every line at rest. `driver`: "lgpio", or "module:function" returning a gpiozero pin factory."""
-    return Lines(_factory_function(driver)(), lines)
+    return Lines(_factory_function(driver)(), lines, inlets)
+
+
+def _claimed(factory: Any, inlet: Inlet) -> Any:
+    from gpiozero import DigitalInputDevice
+
+    if inlet.pull == "none":
+        return DigitalInputDevice(inlet.pin, pull_up=None, active_state=True, pin_factory=factory)
+    return DigitalInputDevice(inlet.pin, pull_up=inlet.pull == "up", pin_factory=factory)
 
 
 def _factory_function(driver: str) -> Callable[[], Any]:

@@ -3,7 +3,8 @@
 It alone owns the valve lines. It opens only what its rules grant to its owner, and closes everything when a
 grant ends, when the owner falls silent, goes away or asks, when anybody at its socket asks, and when it is
 itself told to end. Closing waits for nothing: no file, no full pipe, no reader. What nobody has written down
-yet goes to DIR/last-words.json afterwards.
+yet goes to DIR/last-words.json afterwards. What is locked is kept in the latch file that the charge names, written
+beside the loop: a stalled disk delays no closing.
 
 Exit: 0 after an owner that left or a signal, 1 if another guard runs or a line did not obey.
 """
@@ -18,6 +19,7 @@ import struct
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from controller.guard import files, rules, wire
@@ -25,6 +27,10 @@ from controller.guard import files, rules, wire
 OUTBOX_LIMIT_BYTES = 256 * 1024
 GUESTS_LIMIT = 8
 TRIES, TRY_EVERY_S = 10, 0.1
+LOOK_EVERY_S = 0.2
+"""The inputs are read this often, and believed when they have said the same twice: a spark is no stop."""
+MEASURE_EVERY_S = 0.5
+LATCH_WITHIN_S = 2.0
 ENDING_SIGNALS = (
     signal.SIGTERM,
     signal.SIGINT,
@@ -60,6 +66,11 @@ class Process:
         self.outbox = b""
         self.names: tuple[str, ...] = ()
         self.unnoted: dict[str, dict[str, Any]] = {}
+        self.inlets: dict[str, bool | None] = {}
+        self.litres_per_pulse: float | None = None
+        self.look_at_s = 0.0
+        self.measure_at_s = 0.0
+        self.latch: files.Latch | None = None
         self.latest_s = 0.0
         self.owner_pid = struct.unpack("3i", owner.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))[0]
         owner.setblocking(False)
@@ -91,12 +102,19 @@ class Process:
         due_s = self.rules.next_change_s()
         readers = [self.wake, self.owner, *self.guests, *([self.door] if self.door else [])]
         writers = [self.owner] if self.outbox else []
-        wait_s = None if due_s is None else max(0.0, due_s - time.monotonic())
+        look_s = self.look_at_s if self.inlets else None
+        measure_s = None if self.litres_per_pulse is None else self.measure_at_s
+        wake_s = min((each for each in (due_s, look_s, measure_s) if each is not None), default=None)
+        wait_s = None if wake_s is None else max(0.0, wake_s - time.monotonic())
         ready, writable, _ = select.select(readers, writers, [], wait_s)
         now_s = time.monotonic()
         if due_s is not None and now_s >= due_s:
             self.latest_s = max(self.latest_s, now_s - due_s)
         self.settle(self.rules.advance(now_s))
+        if look_s is not None and now_s >= look_s:
+            self.look(now_s)
+        if measure_s is not None and now_s >= measure_s:
+            self.measure(now_s)
         if self.wake in ready:
             return "signal"
         if writable:
@@ -109,12 +127,30 @@ class Process:
             self.hear_guest(guest)
         return None
 
+    def look(self, now_s: float) -> None:
+        """Read every input; what it has said twice goes to the rules, and to the owner when it is new."""
+        self.look_at_s = now_s + LOOK_EVERY_S
+        for name, before in self.inlets.items():
+            on = bool(self.lines.says(name))
+            self.inlets[name] = on
+            if on is before and self.rules.inputs.get(name) is not on:
+                self.tell(wire.Sensed(name, on))
+                self.settle(self.rules.sense(name, on, now_s))
+
+    def measure(self, now_s: float) -> None:
+        """Look at the flow meter."""
+        self.measure_at_s = now_s + MEASURE_EVERY_S
+        assert self.litres_per_pulse is not None, "only a wired meter is looked at"
+        self.settle(self.rules.measure(self.lines.counted(wire.METER) * self.litres_per_pulse, now_s))
+
     # The lines
 
     def settle(self, outcomes: list[rules.Outcome]) -> None:
         """Bring every line to its level, retrying for a second with the level of that moment; then tell."""
         stuck = self.persist(lambda: self.rules.levels(time.monotonic()))
         self.tell_all(outcomes)
+        if self.latch and any(isinstance(each, rules.Notice) and each.locked for each in outcomes):
+            self.latch.keep(tuple(self.rules.locks.values()))
         if stuck:
             raise LineStuckError("; ".join(stuck))
 
@@ -152,6 +188,8 @@ class Process:
             self.tell_all(closed)
         say(f"ended ({why}); " + ("; ".join(stuck) if stuck else "every line is off"))
         self.leave_last_words()
+        if self.latch:
+            self.latch.finish(LATCH_WITHIN_S)
         if self.door:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(self.socket_path)
@@ -198,6 +236,12 @@ class Process:
                 self.settle(self.rules.close(valve, why, now_s))
             case wire.Noted(pulse):
                 self.unnoted.pop(pulse, None)
+            case wire.Sensed(name, on):
+                self.settle(self.rules.sense(name, on, now_s))
+            case wire.Metered(litres):
+                self.settle(self.rules.measure(litres, now_s))
+            case wire.Release(valve):
+                self.settle(self.rules.release(valve, now_s))
             case wire.Charged():
                 self.take_charge(message)
             case rules.Refused():
@@ -221,12 +265,24 @@ class Process:
                 "lines": {name: wire.line_object(line) for name, line in charged.lines.items()},
             },
         )
-        self.lines = open_lines(charged.driver, charged.lines)
+        self.lines = open_lines(charged.driver, charged.lines, charged.inlets)
         self.shown = dict.fromkeys(self.names, False)
-        self.rules = rules.Guard(charged.charge, started_s=time.monotonic())
+        charge = charged.charge
+        self.inlets = dict.fromkeys(name for name in charged.inlets if name != wire.METER)
+        if wire.METER in charged.inlets and charge.meter is not None:
+            self.lines.count(wire.METER)
+            self.litres_per_pulse = charge.meter.litres_per_pulse
+        if charged.latch:
+            self.latch = files.Latch(charged.latch, say)
+            charge = replace(charge, locks=(*charge.locks, *self.latch.read()))
+        self.rules = rules.Guard(charge, started_s=time.monotonic())
         self.inbox.limit_bytes = wire.LINE_LIMIT_BYTES
         self.open_door()
         self.tell(wire.Ready(os.getpid(), self.names))
+        for lock in self.rules.locks.values():
+            self.tell(rules.Notice(lock.rule, lock.why, lock.valve, locked=True))
+        if self.latch:
+            self.latch.keep(tuple(self.rules.locks.values()))
 
     def tell_all(self, outcomes: list[rules.Outcome]) -> None:
         for outcome in outcomes:
@@ -236,6 +292,7 @@ class Process:
                     "valve": outcome.valve,
                     "open_s": outcome.open_s,
                     "water_s": outcome.water_s,
+                    "litres": outcome.litres,
                     "why": outcome.why,
                     "wall_time_s": time.time(),
                 }

@@ -1,14 +1,18 @@
-"""What the guard leaves in its runtime directory: its lock, its charge for the closer, its last words.
+"""What the guard leaves in its runtime directory: its lock, its charge for the closer, its last words. And its latch.
 
-Standard library only: the closer reads these when nothing else works.
+The latch lies where a power cut spares it, beside the journal. Standard library only: the closer reads these when
+nothing else works.
 """
 
 import fcntl
 import json
 import os
+import threading
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
+
+from controller.guard.rules import Lock
 
 LOCK = "guard.lock"
 SOCKET = "guard.sock"
@@ -112,3 +116,52 @@ def add_last_words(runtime_dir: str, closings: Iterable[Mapping[str, Any]]) -> N
         earlier = []
     words = [*earlier, *closings][-LAST_WORDS_LIMIT:]
     write_atomically(runtime_dir, LAST_WORDS, {"closings": words})
+
+
+def _lock(kept: Mapping[str, Any]) -> Lock:
+    rule, why, valve = kept["rule"], kept["why"], kept["valve"]
+    if not all(isinstance(each, str) for each in (rule, why, valve or "")):
+        raise ValueError("a lock is not of text")
+    return Lock(rule, why, valve)
+
+
+class Latch:
+    """The file that remembers what is locked, written by threads of its own: whoever keeps a lock waits for no disk.
+
+    say: told, in one sentence, what could not be written.
+    """
+
+    def __init__(self, path: str, say: Callable[[str], None]) -> None:
+        self.path = path
+        self._say = say
+        self._newest: tuple[Lock, ...] = ()
+        self._turn = threading.Lock()
+        self._writing: threading.Thread | None = None
+
+    def read(self) -> tuple[Lock, ...]:
+        """The locks; none if there is no such file yet. A file that cannot be read locks everything."""
+        try:
+            kept = read_object(*os.path.split(self.path))
+            return () if kept is None else tuple(map(_lock, kept["locks"]))
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            said = " ".join(str(error).split())
+            return (Lock("list lost", f"the list of what is locked cannot be read ({said})"[:200]),)
+
+    def keep(self, locks: tuple[Lock, ...]) -> None:
+        """Begin to write these down. The newest wins, however long the disk takes."""
+        self._newest = locks
+        self._writing = threading.Thread(target=self._write, daemon=True)
+        self._writing.start()
+
+    def finish(self, within_s: float) -> None:
+        """Wait for what has been begun, for so long."""
+        if self._writing is not None:
+            self._writing.join(within_s)
+
+    def _write(self) -> None:
+        with self._turn:
+            locks = [{"rule": lock.rule, "why": lock.why, "valve": lock.valve} for lock in self._newest]
+            try:
+                write_atomically(*os.path.split(self.path), {"locks": locks})
+            except OSError as error:
+                self._say(f"what is locked cannot be written down ({error}); it is kept in memory")

@@ -7,14 +7,17 @@ Times named `..._s` that are instants are CLOCK_MONOTONIC, which all processes o
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from typing import Any
 
-from controller.drivers.gpio import Line
+from controller.drivers.gpio import Inlet, Line
+from controller.guard.flow import MeterRule
 from controller.guard.rules import (
     Charge,
     Closed,
+    Lock,
     MasterRule,
+    Notice,
     Opened,
     Refused,
     SupplyRule,
@@ -29,14 +32,24 @@ CHARGE_LIMIT_BYTES = 1024 * 1024
 
 TEXT_LIMIT = 300
 
+METER = "the flow meter"
+"""Name of the flow meter among the inlets; no sensor's id has a space."""
+
 
 @dataclass(frozen=True, slots=True)
 class Charged:
-    """Owner: guard these valves, on these lines, through this pin driver."""
+    """Owner: guard these valves, on these lines, through this pin driver.
+
+    inlets: the pins of those inputs of the charge that the guard is to read itself, and of the flow meter under METER;
+    the owner tells of the others.
+    latch: the file in which it keeps what is locked; None keeps that in memory only.
+    """
 
     charge: Charge
     driver: str
     lines: Mapping[str, Line]
+    inlets: Mapping[str, Inlet] = field(default_factory=dict)
+    latch: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +81,28 @@ class Noted:
     """Owner: the closing of this pulse is durably written down."""
 
     pulse: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sensed:
+    """Owner or guard: an input says on or off."""
+
+    name: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """Owner: the counter of the flow meter, which the guard does not read itself, stands at so many litres."""
+
+    litres: float
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Owner: somebody releases the lock of this valve, or with None every lock."""
+
+    valve: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +158,9 @@ class Status:
     latest_s: float
 
 
-OwnerMessage = Charged | Beat | AskOpen | AskClose | Noted
+OwnerMessage = Charged | Beat | AskOpen | AskClose | Noted | Sensed | Metered | Release
 GuestMessage = CloseAll | AskStatus
-GuardMessage = Ready | Opened | Closed | Refused | Fault | Heard | AllClosed | Status
+GuardMessage = Ready | Opened | Closed | Refused | Notice | Sensed | Fault | Heard | AllClosed | Status
 
 
 def _text(value: object) -> str:
@@ -145,6 +180,12 @@ def _number(value: object) -> float:
 def _count(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
         raise ValueError("must be a whole number")
+    return value
+
+
+def _truth(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError("must be true or false")
     return value
 
 
@@ -178,13 +219,16 @@ def _object(value: object) -> dict[str, Any]:
 
 
 def _charged(value: object) -> Charged:
-    """{"driver", "silence_s", "supplies", "valves", "used"}; see `_charge_object`."""
+    """{"driver", "silence_s", "supplies", "valves", "used"...}; see `_charge_object`."""
     given = dict(_object(value))
     lines: dict[str, Line] = {}
     valves: dict[str, ValveRule] = {}
     supplies: dict[str, SupplyRule] = {}
+    inputs: dict[str, str] = {}
+    inlets: dict[str, Inlet] = {}
     try:
         driver = _text(given.pop("driver"))
+        latch = _optional(_text)(given.pop("latch"))
         for name, table in _object(given.pop("valves")).items():
             rule = dict(_object(table))
             supply = _text(rule.pop("supply"))
@@ -199,11 +243,30 @@ def _charged(value: object) -> Charged:
             numbers = {key: _number(number) for key, number in rule.items()}
             supplies[_text(name)] = SupplyRule(**numbers, master=master)
         used = tuple(
-            UsedOpening(_text(valve), _number(ended_ago_s), _number(open_s))
-            for valve, ended_ago_s, open_s in map(_list, _list(given.pop("used")))
+            UsedOpening(_text(valve), _number(ended_ago_s), _number(open_s), _optional(_number)(litres))
+            for valve, ended_ago_s, open_s, litres in map(_list, _list(given.pop("used")))
         )
+        pairs = tuple((_text(one), _text(other)) for one, other in map(_list, _list(given.pop("never_together"))))
+        for name, table in _object(given.pop("inputs")).items():
+            inputs[_text(name)] = _text(_object(table)["kind"])
+            if "pin" in table:
+                inlets[name] = _inlet(table)
+        locks = tuple(
+            Lock(_text(rule), _text(why), _optional(_text)(valve))
+            for rule, why, valve in map(_list, _list(given.pop("locks")))
+        )
+        meter = None
+        if (table := given.pop("meter")) is not None:
+            rule = dict(_object(table))
+            if (inlet := rule.pop("inlet")) is not None:
+                inlets[METER] = _inlet(_object(inlet))
+            supply = _text(rule.pop("supply"))
+            meter = MeterRule(**{name: _number(number) for name, number in rule.items()}, supply=supply)
         numbers = {name: _number(number) for name, number in given.items()}
-        return Charged(Charge(supplies, valves, used=used, **numbers), driver, lines)
+        charge = Charge(
+            supplies, valves, used=used, never_together=pairs, inputs=inputs, locks=locks, meter=meter, **numbers
+        )
+        return Charged(charge, driver, lines, inlets, latch)
     except KeyError as missing:
         raise ValueError(f"lacks {missing}") from None
     except TypeError as error:  # a dataclass names the field that is missing or unknown
@@ -212,10 +275,21 @@ def _charged(value: object) -> Charged:
 
 def _line_and_numbers(table: object) -> tuple[Line, dict[str, float]]:
     given = dict(_object(table))
-    pin, active = given.pop("pin"), given.pop("active")
-    if isinstance(pin, bool) or not isinstance(pin, int | str):
+    line = Line(_pin(given.pop("pin")), active_is_high(given.pop("active")))
+    return line, {name: _number(number) for name, number in given.items()}
+
+
+def _inlet(table: Mapping[str, Any]) -> Inlet:
+    pull = table["pull"]
+    if pull not in ("up", "down", "none"):
+        raise ValueError('pull must be "up", "down" or "none"')
+    return Inlet(_pin(table["pin"]), active_is_high(table["active"]), pull)
+
+
+def _pin(value: object) -> int | str:
+    if isinstance(value, bool) or not isinstance(value, int | str):
         raise ValueError('pin must be a number or a name such as "GPIO17"')
-    return Line(pin, active_is_high(active)), {name: _number(number) for name, number in given.items()}
+    return value
 
 
 def active_is_high(active: object) -> bool:
@@ -231,34 +305,41 @@ def line_object(line: Line) -> dict[str, Any]:
 
 
 def _charge_object(charged: Charged) -> dict[str, Any]:
+    """The charge as it is sent; a number that is None is left out."""
     charge = charged.charge
     return {
         "driver": charged.driver,
-        "silence_s": charge.silence_s,
+        "latch": charged.latch,
         "supplies": {
-            name: {
-                "capacity_l_min": rule.capacity_l_min,
-                "master": rule.master
-                and {
-                    **line_object(charged.lines[master_line(name)]),
-                    "lead_s": rule.master.lead_s,
-                    "trail_s": rule.master.trail_s,
-                },
-            }
+            name: {"master": rule.master and line_object(charged.lines[master_line(name)]) | _numbers(rule.master)}
+            | _numbers(rule)
             for name, rule in charge.supplies.items()
         },
         "valves": {
-            name: {
-                **line_object(charged.lines[name]),
-                "flow_l_min": rule.flow_l_min,
-                "longest_s": rule.longest_s,
-                "most_s_per_24h": rule.most_s_per_24h,
-                "supply": rule.supply,
-            }
+            name: {"supply": rule.supply} | line_object(charged.lines[name]) | _numbers(rule)
             for name, rule in charge.valves.items()
         },
-        "used": [[used.valve, used.ended_ago_s, used.open_s] for used in charge.used],
-    }
+        "used": [[used.valve, used.ended_ago_s, used.open_s, used.litres] for used in charge.used],
+        "never_together": [list(pair) for pair in charge.never_together],
+        "inputs": {
+            name: {"kind": kind} | (_inlet_object(charged.inlets[name]) if name in charged.inlets else {})
+            for name, kind in charge.inputs.items()
+        },
+        "meter": charge.meter
+        and {"supply": charge.meter.supply, "inlet": (inlet := charged.inlets.get(METER)) and _inlet_object(inlet)}
+        | _numbers(charge.meter),
+        "locks": [[lock.rule, lock.why, lock.valve] for lock in charge.locks],
+    } | _numbers(charge)
+
+
+def _inlet_object(inlet: Inlet) -> dict[str, Any]:
+    return {"pin": inlet.pin, "active": "high" if inlet.active_high else "low", "pull": inlet.pull}
+
+
+def _numbers(rule: Any) -> dict[str, float]:
+    """The numbers of a dataclass by their names."""
+    given = {each.name: getattr(rule, each.name) for each in fields(rule)}
+    return {name: value for name, value in given.items() if isinstance(value, int | float)}
 
 
 Fields = tuple[tuple[str, str, Callable[[object], Any]], ...]
@@ -268,6 +349,9 @@ OWNER_SHAPES: dict[type, Fields] = {
     AskOpen: (("open", "valve", _text), ("pulse", "pulse", _text), ("seconds", "seconds", _number)),
     AskClose: (("close", "valve", _optional(_text)), ("why", "why", _text)),
     Noted: (("noted", "pulse", _text),),
+    Sensed: (("sensed", "name", _text), ("on", "on", _truth)),
+    Metered: (("metered", "litres", _number),),
+    Release: (("release", "valve", _optional(_text)),),
 }
 GUEST_SHAPES: dict[type, Fields] = {
     CloseAll: (("close", "valve", _nothing),),
@@ -287,6 +371,8 @@ GUARD_SHAPES: dict[type, Fields] = {
         ("open_s", "open_s", _number),
         ("why", "why", _text),
         ("water_s", "water_s", _number),
+        ("litres", "litres", _optional(_number)),
+        ("l_min", "l_min", _optional(_number)),
     ),
     Refused: (
         ("refused", "rule", _text),
@@ -294,6 +380,14 @@ GUARD_SHAPES: dict[type, Fields] = {
         ("valve", "valve", _optional(_text)),
         ("pulse", "pulse", _optional(_text)),
     ),
+    Notice: (
+        ("notice", "rule", _text),
+        ("why", "why", _text),
+        ("valve", "valve", _optional(_text)),
+        ("locked", "locked", _truth),
+        ("over", "over", _truth),
+    ),
+    Sensed: (("sensed", "name", _text), ("on", "on", _truth)),
     Fault: (("fault", "what", _text),),
     Heard: (("heard", "sent_s", _number),),
     AllClosed: (("all_closed", "valves", _texts),),
@@ -367,10 +461,10 @@ def _read(line: bytes, shapes: dict[type, Fields]) -> Any:
             raise ValueError("a message is a JSON object")
         if shapes is OWNER_SHAPES and "charge" in given:
             return _read_charge(given)
-        for kind, fields in shapes.items():
-            if fields[0][0] in given:
-                return _fill(kind, fields, given)
-        words = ", ".join(fields[0][0] for fields in shapes.values())
+        for kind, keys in shapes.items():
+            if keys[0][0] in given:
+                return _fill(kind, keys, given)
+        words = ", ".join(keys[0][0] for keys in shapes.values())
         raise ValueError(f"a message is named by one of: {words}")
     except RecursionError:
         return Refused("malformed", "the message is nested too deeply")
@@ -387,11 +481,11 @@ def _read_charge(given: dict[str, Any]) -> Charged:
         raise ValueError(f"charge: {error}") from None
 
 
-def _fill(kind: type, fields: Fields, given: dict[str, Any]) -> Any:
-    if given.keys() != (keys := {key for key, _, _ in fields}):
-        raise ValueError(f"the message {fields[0][0]!r} has exactly the keys {', '.join(sorted(keys))}")
+def _fill(kind: type, shape: Fields, given: dict[str, Any]) -> Any:
+    if given.keys() != (keys := {key for key, _, _ in shape}):
+        raise ValueError(f"the message {shape[0][0]!r} has exactly the keys {', '.join(sorted(keys))}")
     values = {}
-    for key, name, check in fields:
+    for key, name, check in shape:
         try:
             values[name] = check(given[key])
         except ValueError as error:

@@ -3,6 +3,7 @@
 Takes tables that have passed `checks`; nothing is refused here.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
@@ -22,6 +23,9 @@ from controller.agronomy.salt import (
 )
 from controller.agronomy.soil import SOILS, Soil, total_evaporable_mm
 from controller.core import site as core
+from controller.drivers.gpio import Inlet
+from controller.guard.flow import DRY_S, MeterRule
+from controller.guard.rules import MasterRule
 from controller.settings.tables import (
     BudgetTable,
     CropTable,
@@ -29,6 +33,7 @@ from controller.settings.tables import (
     HandPotsTable,
     JobsTable,
     LineTable,
+    MasterTable,
     MulchTable,
     OwnJobTable,
     PotsTable,
@@ -381,6 +386,35 @@ def salt_of(zone: ZoneTable, salinity_ds_m: float | None) -> tuple[float, float]
 # The whole ----------------------------------------------------------------------------------------
 
 
+BURST_L_MIN, PUMP_DRY_S = 5.0, 8.0
+"""Flow with every valve closed that is no leak any more; how long a pump may run dry (common practice, no source)."""
+
+
+def meter_rule(sensors: Sequence[SensorTable], supplies: Sequence[SupplyTable], guard: GuardTable) -> MeterRule | None:
+    """What the guard makes of the flow meter, if there is one."""
+    for sensor in sensors:
+        if sensor.kind == "flow meter" and sensor.pulses_per_litre is not None:
+            supply = supply_of(sensor, supplies)
+            assert supply is not None, "checks refuse a meter of no supply"
+            return MeterRule(
+                supply=supply.id,
+                litres_per_pulse=1.0 / sensor.pulses_per_litre,
+                capacity_l_min=supply.capacity_l_min,
+                leak_l_min=guard.leak_l_min,
+                burst_l_min=max(guard.leak_l_min, min(BURST_L_MIN, supply.capacity_l_min / 2)),
+                dry_s=PUMP_DRY_S if supply.master and supply.master.kind == "pump" else DRY_S,
+            )
+    return None
+
+
+def pause_s(supply: SupplyTable) -> float:
+    """Between closing one valve and opening the next, s: as configured, but no shorter than a pump must rest."""
+    if supply.master is None:
+        return supply.settle_s
+    rule = master_rule(supply.master)
+    return max(supply.settle_s, rule.rest_s - rule.lead_s - rule.trail_s)
+
+
 def limits_s(zone: ZoneTable, guard: GuardTable) -> tuple[float, float]:
     """Longest single opening and most within 24 hours, s: the zone's own, else the guard's."""
     longest_min = zone.longest_open_min or guard.longest_open_min
@@ -396,9 +430,9 @@ def tender_until(zone: ZoneTable) -> date | None:
     return zone.planted + timedelta(days=min(left, zone.established_after_days))
 
 
-def supply_of(zone: ZoneTable, supplies: Sequence[SupplyTable]) -> SupplyTable | None:
-    """The supply that a zone names, or the only one; None if there is no such supply, or more than one."""
-    named = [each for each in supplies if zone.supply in (None, each.id)]
+def supply_of(user: ZoneTable | SensorTable, supplies: Sequence[SupplyTable]) -> SupplyTable | None:
+    """The supply that a zone or a flow meter names, or the only one; None if there is none such, or more than one."""
+    named = [each for each in supplies if user.supply in (None, each.id)]
     return named[0] if len(named) == 1 else None
 
 
@@ -407,7 +441,7 @@ def core_supply(supply: SupplyTable) -> core.Supply:
     dead_s = supply.master.lead_s + supply.master.trail_s if supply.master else 0.0
     return core.Supply(
         capacity_l_min=supply.capacity_l_min,
-        settle_s=supply.settle_s,
+        settle_s=pause_s(supply),
         dead_s=dead_s,
         salinity_ds_m=supply.salinity_ds_m,
         id=supply.id,
@@ -459,6 +493,10 @@ KINDS: Mapping[str, tuple[core.ReadingKind, float]] = MappingProxyType({
     "rain switch": ("rain switch", 0.0),
     "soil temperature": ("soil temperature", 0.5),
     "job switch": ("job switch", 0.0),
+    "stop switch": ("stop switch", 0.0),
+    "pressure switch": ("pressure switch", 0.0),
+    "tank switch": ("tank switch", 0.0),
+    "flow meter": ("flow meter", 0.0),
 })
 """The core's word for each kind of sensor, and the standard deviation of a reading (m3/m3, degC, mm: common
 practice, no source) where the config gives none.
@@ -468,4 +506,26 @@ practice, no source) where the config gives none.
 def sensor_of(sensor: SensorTable) -> core.Sensor:
     """One sensor."""
     kind, usual_sd = KINDS[sensor.kind]
-    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, 60 * sensor.stale_after_min, sensor.job)
+    wired = sensor.pin is not None
+    stale_after_s = math.inf if wired else 60 * sensor.stale_after_min
+    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, stale_after_s, sensor.job, wired)
+
+
+def inlet_of(sensor: SensorTable) -> Inlet:
+    """The pin of a wired switch."""
+    assert sensor.pin is not None, "only a wired switch has a pin"
+    active = sensor.active or ("high" if sensor.kind == "stop switch" else "low")
+    return Inlet(sensor.pin, active == "high", sensor.pull)
+
+
+PUMP_REST_S, PUMP_LONGEST_RUN_MIN = 10.0, 240.0
+"""A motor that starts against its own run-down draws too much; one that runs all morning runs warm: common practice,
+no source."""
+
+
+def master_rule(master: MasterTable) -> MasterRule:
+    """What the guard holds a master valve or pump to."""
+    pump = master.kind == "pump"
+    rest_s = master.rest_s if master.rest_s is not None else PUMP_REST_S if pump else 0.0
+    longest_min = master.longest_run_min or (PUMP_LONGEST_RUN_MIN if pump else None)
+    return MasterRule(master.lead_s, master.trail_s, rest_s, longest_min and 60 * longest_min)

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from controller.agronomy.crop import CROPS
 from controller.agronomy.sensing import RETENTION
-from controller.guard.rules import MASTER
+from controller.guard.rules import INPUTS, MASTER
 from controller.settings import build
 from controller.settings.mistakes import Mistake, did_you_mean, one_of, shown, table_named, unknown
 from controller.settings.room import Stretch, without_room
@@ -192,6 +192,14 @@ OTHER_DUTIES = {
 }
 
 
+def _pins(draft: Draft) -> Iterator[tuple[str, str, str, int]]:
+    """Of everything on a pin: table, key, name for people, pin."""
+    yield from ((table, key, name, pin) for table, key, name, pin, _ in _lines(draft))
+    for sensor in draft.sensor:
+        if sensor.pin is not None:
+            yield table_named("sensor", 0, {"id": sensor.id}), "pin", shown(sensor.id), sensor.pin
+
+
 def _lines(draft: Draft) -> Iterator[tuple[str, str, str, int, str]]:
     """Of every valve: table, key, name for people, pin, active level."""
     for supply in draft.supplies:
@@ -212,9 +220,10 @@ def _masters_name(draft: Draft, supply: SupplyTable) -> str:
 
 def _pins_shared(draft: Draft) -> Iterator[Mistake]:
     taken: dict[int, str] = {}
-    for table, key, name, pin, _ in _lines(draft):
+    for table, key, name, pin in _pins(draft):
         if pin in taken:
-            yield Mistake(table, key, f"{pin} is already used by {taken[pin]}; give each valve a pin of its own")
+            what = "switch" if key == "pin" else "valve"
+            yield Mistake(table, key, f"{pin} is already used by {taken[pin]}; give each {what} a pin of its own")
         taken.setdefault(pin, name)
 
 
@@ -228,7 +237,7 @@ def _pins_pulled(draft: Draft) -> Iterator[Mistake]:
 
 
 def _pins_in_demand(draft: Draft) -> Iterator[Mistake]:
-    for table, key, _, pin, _ in _lines(draft):
+    for table, key, _, pin in _pins(draft):
         if pin in OTHER_DUTIES:
             yield Mistake(table, key, f"{pin} also serves {OTHER_DUTIES[pin]}; another pin is safer")
 
@@ -286,6 +295,17 @@ def _limits(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, key, _too_little(most_s / 60, longest_s / 60))
 
 
+def _pairs(draft: Draft) -> Iterator[Mistake]:
+    for pair in draft.guard.never_together if draft.guard and draft.zone_ids else ():
+        for zone in pair:
+            if zone not in draft.zone_ids:
+                yield Mistake(
+                    "[guard]", "never_together", unknown("zone of this file", zone, sorted(draft.zone_ids))
+                )
+        if pair[0] == pair[1]:
+            yield Mistake("[guard]", "never_together", f"names {shown(pair[0])} twice in one pair; name two zones")
+
+
 def _too_little(most_min: float, longest_min: float) -> str:
     say = f"most_open_min_24h {most_min:g} is less than longest_open_min {longest_min:g}"
     return f"{say}; a single opening may not pass the day's limit"
@@ -311,8 +331,9 @@ UNITS: dict[str, tuple[str, ...]] = {
     "air temperature": ("°C", "°F", "raw"),
     "rain": ("mm", "in", "raw"),
     "soil temperature": ("°C", "°F", "raw"),
+    "flow meter": ("pulses", "L"),
 }
-"""Units that each kind of sensor may report in; a rain switch has none."""
+"""Units that each kind of sensor may report in; a switch has none."""
 
 CANONICAL = {
     "soil moisture": ("m3/m3", 0.0, 1.0),
@@ -356,6 +377,46 @@ def _sensor_zones(draft: Draft) -> Iterator[Mistake]:
             yield _sensor(sensor, "zone", unknown("zone of this file", sensor.zone, sorted(draft.zone_ids)))
 
 
+def _wires(draft: Draft) -> Iterator[Mistake]:
+    """A sensor speaks on a topic; a switch may stand at a pin instead."""
+    for sensor in draft.sensor:
+        switch = sensor.kind in INPUTS or sensor.kind == "flow meter"
+        if sensor.pin is None and sensor.topic is None:
+            or_pin = ", or the pin that it is wired to" if switch else ""
+            yield _sensor(sensor, "topic", f"is missing; give the MQTT topic it publishes on{or_pin}")
+        elif sensor.pin is not None and not switch:
+            say = f"only what the guard reads may stand at a pin; {sensor.kind} speaks on a topic"
+            yield _sensor(sensor, "pin", say)
+        elif sensor.pin is not None and sensor.topic is not None:
+            yield _sensor(sensor, "pin", "stands beside topic; a switch is heard one way only, take one of them out")
+        for key in sorted(sensor.model_fields_set & set(PIN_KEYS)) if sensor.pin is None else ():
+            yield _sensor(sensor, key, "says something about a pin; give pin as well, or take it out")
+        for key in sorted(sensor.model_fields_set & set(TOPIC_KEYS)) if sensor.pin is not None else ():
+            yield _sensor(sensor, key, "says something about messages, and a pin sends none; take it out")
+
+
+PIN_KEYS = ("active", "pull")
+TOPIC_KEYS = ("unit", "pointer", "on", "off", "stale_after_min", "time_pointer")
+
+
+def _meters(draft: Draft) -> Iterator[Mistake]:
+    meters = [sensor for sensor in draft.sensor if sensor.kind == "flow meter"]
+    for sensor in meters[1:]:
+        yield _sensor(sensor, "kind", f"{shown(meters[0].id)} is a flow meter already; one stands before all valves")
+    for sensor in draft.sensor:
+        if sensor.kind != "flow meter" and sensor.pulses_per_litre is not None:
+            yield _sensor(sensor, "pulses_per_litre", f"says nothing about {sensor.kind}; take it out")
+        elif sensor.kind == "flow meter" and sensor.pulses_per_litre is None:
+            say = "is missing; it stands on the meter or in its papers, or count them while a bucket fills"
+            yield _sensor(sensor, "pulses_per_litre", say)
+    for sensor in draft.sensor if draft.supplies else ():
+        if sensor.kind != "flow meter" and sensor.supply is not None:
+            yield _sensor(sensor, "supply", f"says nothing about {sensor.kind}; take it out")
+        elif sensor.kind == "flow meter" and build.supply_of(sensor, draft.supplies) is None:
+            known = one_of(supply.id for supply in draft.supplies)
+            yield _sensor(sensor, "supply", f"must say whose water the meter counts; give {known}")
+
+
 def _alien_keys(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
         for key in sorted(sensor.model_fields_set & {*(WORD_KEYS if sensor.kind in UNITS else NUMBER_KEYS)}):
@@ -373,6 +434,8 @@ def _job_switches(draft: Draft) -> Iterator[Mistake]:
 def _units(draft: Draft) -> Iterator[Mistake]:
     for sensor in draft.sensor:
         units = UNITS.get(sensor.kind)
+        if units and sensor.unit is None and sensor.pin is not None:
+            continue
         if units and sensor.unit is None:
             yield _sensor(sensor, "unit", f"is missing; give {one_of(units)}")
         elif units and sensor.unit not in units:
@@ -449,6 +512,8 @@ def _tensions(draft: Draft) -> Iterator[Mistake]:
 def _topics(draft: Draft) -> Iterator[Mistake]:
     taken: dict[tuple[str, str | None], str] = {}
     for sensor in draft.sensor:
+        if sensor.topic is None:
+            continue
         place = (sensor.topic, sensor.pointer)
         if place in taken:
             say = f"{shown(sensor.topic)} is already read by {shown(taken[place])} at the same place"
@@ -739,8 +804,8 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 CHECKS: tuple[Check, ...] = (
     _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
-    _mulches, _limits, _dead_times, _sensor_zones, _alien_keys, _job_switches, _units, _words, _conversions,
-    _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
+    _mulches, _limits, _pairs, _dead_times, _sensor_zones, _wires, _meters, _alien_keys, _job_switches, _units, _words,
+    _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
     _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (

@@ -61,4 +61,6 @@ def resolved(sensor: SensorTable, soils: Mapping[str, Soil]) -> SensorTable:
         return sensor.model_copy(update={"calibration": permittivity_points(sensor.permittivity)})
     if sensor.tension:
         return sensor.model_copy(update={"calibration": tension_points(soils[sensor.zone or ""])})
+    if sensor.unit == "pulses" and sensor.pulses_per_litre is not None:
+        return sensor.model_copy(update={"polynomial": (0.0, 1.0 / sensor.pulses_per_litre)})
     return sensor

@@ -139,6 +139,9 @@ class JournalTable(Table):
     """The SQLite file."""
 
 
+Litres = Annotated[float, Field(ge=1, le=1_000_000)]
+
+
 class GuardTable(Table):
     """The safety layer: its limits hold whatever the planner wants."""
 
@@ -150,6 +153,16 @@ class GuardTable(Table):
     """Longest single opening of a valve, for zones that do not say."""
     most_open_min_24h: Minutes = 240.0
     """Most opening within any 24 hours, for zones that do not say."""
+    site_open_min_24h: Annotated[float, Field(ge=1, le=100_000)] | None = None
+    """Most minutes of opening of all zones together within any 24 hours; absent: what the zones may have."""
+    site_litres_24h: Litres | None = None
+    """Most litres of all zones together within any 24 hours; absent: what the zones may have."""
+    leak_l_min: Annotated[float, Field(ge=0.01, le=100)] = 0.2
+    """Flow with every valve closed from which it is a leak and not a drip, L/min; needs a flow meter."""
+    never_together: Annotated[
+        tuple[tuple[str, str], ...], Says('pairs of ids of zones in a list, as [["east", "west"]]')
+    ] = ()
+    """Pairs of zones whose valves may never be open together."""
 
 
 class PinsTable(Table):
@@ -442,6 +455,10 @@ class MasterTable(ValveTable):
     """It closes so long before the zone valve."""
     kind: Literal["valve", "pump"] = "valve"
     """What hangs on the pin."""
+    rest_s: Annotated[float, Field(ge=0, le=3600)] | None = None
+    """Once off it stays off so long; absent: 10 for a pump, 0 for a valve."""
+    longest_run_min: Annotated[float, Field(ge=0.5, le=1440)] | None = None
+    """It runs so long at a stretch at most; absent: 240 for a pump, no limit for a valve."""
 
 
 class SunPumpTable(Table):
@@ -655,6 +672,8 @@ class ZoneTable(Table):
     """Most opening within any 24 hours; absent: that of [guard]."""
     supply: Annotated[str, Says("the id of a supply in quotes")] | None = None
     """Id of the supply that its valve hangs on; absent: the only one."""
+    most_litres_24h: Litres | None = None
+    """Most litres within any 24 hours; absent: a third more than its flow gives in most_open_min_24h."""
     valve: ValveTable
     """Its valve."""
     line: LineTable
@@ -680,18 +699,36 @@ class SensorTable(Table):
 
     id: Id
     """Name of the sensor in faults and topics."""
-    kind: Literal["soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch"]
-    """What it measures. rain: what fell since the last report; rain switch: wet or dry; job switch: done or undone."""
+    kind: Literal[
+        "soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
+        "stop switch", "pressure switch", "tank switch", "flow meter",
+    ]
+    """What it measures. rain: what fell since the last report; rain switch: wet or dry; job switch: done or undone;
+    stop switch: on is pressed; pressure switch: on is pressure in the mains; tank switch: on is water in the tank; flow
+    meter: a counter that only rises, before all valves."""
     zone: Annotated[str, Says("the id of a zone in quotes")] | None = None
     """Zone a soil moisture probe stands in; a soil thermometer and a job switch may."""
     job: Literal["shade", "pots", "mulch-back"] | None = None
     """What a job switch tells of: a contact at the rolled-up cloth, say."""
-    topic: Topic
+    topic: Topic | None = None
     """Where it publishes."""
+    pin: Pin | None = None
+    """GPIO number, for a stop, pressure or tank switch or a flow meter wired to the Pi; then it has no topic."""
+    active: Literal["high", "low"] | None = None
+    """Level of the pin that means on; absent: high for a stop switch, low for the others. With the pull-up a broken
+    wire then means: stopped, no pressure, tank empty, dry."""
+    pull: Literal["up", "down", "none"] = "up"
+    """The pin's own resistor."""
+    pulses_per_litre: Annotated[float, Field(ge=0.01, le=100_000)] | None = None
+    """Of a flow meter, by its maker or by a bucket: how often it counts in a litre."""
+    supply: Annotated[str, Says("the id of a supply in quotes")] | None = None
+    """Of a flow meter, the supply whose water it counts; absent: the only one."""
     pointer: Pointer | None = None
     """Place of the value in a JSON payload; absent: the payload is the plain value."""
-    unit: Literal["m3/m3", "%", "permittivity", "kPa", "cb", "raw", "°C", "°F", "mm", "in"] | None = None
-    """Unit of the number; only a rain switch has none."""
+    unit: (
+        Literal["m3/m3", "%", "permittivity", "kPa", "cb", "raw", "°C", "°F", "mm", "in", "pulses", "L"] | None
+    ) = None
+    """Unit of the number; only a switch has none."""
     calibration: (
         Annotated[
             tuple[tuple[Point, Point], ...],
@@ -715,9 +752,9 @@ class SensorTable(Table):
     tension: bool = False
     """True: from tension to water content by the texture of the zone. Sand says little beyond 15 kPa."""
     on: Word | None = None
-    """What a switch says when it is wet, or the job is done; absent: true, 1, wet or on."""
+    """What a switch says when it is on, wet, or the job is done; absent: true, 1, wet or on."""
     off: Word | None = None
-    """What it says when it is dry, or undone; absent: false, 0, dry or off."""
+    """What it says when it is off, dry, or undone; absent: false, 0, dry or off."""
     sd: Annotated[float, Field(ge=0.0001, le=20)] | None = None
     """Standard deviation of the whole error of one reading in m3/m3, degC or mm: noise, and what zero, gain and place
     are off; absent: by kind."""

@@ -6,8 +6,9 @@ from zoneinfo import ZoneInfo
 from pydantic import Discriminator, Field, PrivateAttr, Tag
 
 from controller.core.site import Digest, Heat, MonthNormal, Site, Watering
-from controller.drivers.gpio import Line
-from controller.guard.rules import Charge, MasterRule, SupplyRule, ValveRule, master_line
+from controller.drivers.gpio import Inlet, Line
+from controller.guard.rules import INPUTS, Charge, SupplyRule, ValveRule, master_line
+from controller.guard.wire import METER
 from controller.settings import build, checks, conversion
 from controller.settings.tables import (
     BudgetTable,
@@ -128,17 +129,23 @@ class Settings(Table):
             supplies={
                 each.id: SupplyRule(
                     each.capacity_l_min,
-                    MasterRule(each.master.lead_s, each.master.trail_s) if each.master else None,
+                    build.master_rule(each.master) if each.master else None,
                 )
                 for each in self.supplies
             },
             valves={
                 zone.id: ValveRule(
-                    build.flow_l_min(zone.line), *build.limits_s(zone, self.guard), self._supply_of(zone).id
+                    build.flow_l_min(zone.line), *build.limits_s(zone, self.guard), self._supply_of(zone).id,
+                    zone.most_litres_24h,
                 )
                 for zone in self.zone
             },
             silence_s=self.guard.silence_s,
+            most_s_per_24h=self.guard.site_open_min_24h and 60 * self.guard.site_open_min_24h,
+            most_l_per_24h=self.guard.site_litres_24h,
+            never_together=self.guard.never_together,
+            meter=build.meter_rule(self.sensor, self.supplies, self.guard),
+            inputs={sensor.id: sensor.kind for sensor in self.sensor if sensor.kind in INPUTS},
         )
 
     def lines(self) -> dict[str, Line]:
@@ -146,6 +153,14 @@ class Settings(Table):
         valves: dict[str, ValveTable] = {zone.id: zone.valve for zone in self.zone}
         valves |= {master_line(each.id): each.master for each in self.supplies if each.master}
         return {name: Line(valve.pin, valve.active == "high") for name, valve in valves.items()}
+
+    def inlets(self) -> dict[str, Inlet]:
+        """The pins of the switches that are wired to the guard, by sensor id, and of the flow meter, under its name."""
+        return {
+            METER if sensor.kind == "flow meter" else sensor.id: build.inlet_of(sensor)
+            for sensor in self.sensor
+            if sensor.pin is not None
+        }
 
     def warnings(self) -> tuple[str, ...]:
         """What is allowed but looks wrong: a line each."""

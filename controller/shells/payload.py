@@ -16,6 +16,8 @@ from typing import Any, Protocol
 
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
+from controller.core.site import SWITCHES
+
 PAYLOAD_MOST_BYTES = 4096
 
 _PLAIN = re.compile(r"-?(0|[1-9][0-9]{0,14})(\.[0-9]{1,17})?")
@@ -35,6 +37,7 @@ _CANONICAL = {
     "°F": (5.0 / 9.0, -160.0 / 9.0),
     "mm": (1.0, 0.0),
     "in": (25.4, 0.0),
+    "L": (1.0, 0.0),
 }
 """unit -> factor, offset. A raw number has no row: it needs a calibration."""
 
@@ -43,17 +46,20 @@ _RANGES = {
     "air temperature": (-40.0, 60.0, "°C"),
     "soil temperature": (-20.0, 70.0, "°C"),
     "rain": (0.0, 200.0, "mm"),
+    "flow meter": (0.0, 1e9, "L"),
 }
 """What can be true at all: peat holds up to 0.7 m3/m3; the rest is common practice, no source."""
 
 _GIVEN_RANGES = {"permittivity": (1.0, 81.0), "kPa": (-10.0, 10_000.0), "cb": (-10.0, 10_000.0)}
 """The same for the number as it comes, where its points of calibration end: permittivity from air to water."""
 
+_SWITCHES = ("rain switch", "job switch", *SWITCHES)
+
 _SWITCH_WORDS = {
     "true": 1.0, "1": 1.0, "wet": 1.0, "on": 1.0,
     "false": 0.0, "0": 0.0, "dry": 0.0, "off": 0.0,
 }
-"""What a rain switch may say where the config does not name its words."""
+"""What a switch may say where the config does not name its words."""
 
 
 class RefusedError(ValueError):
@@ -68,7 +74,7 @@ class SensorSetting(Protocol):
     @property
     def kind(self) -> str: ...
     @property
-    def topic(self) -> str: ...
+    def topic(self) -> str | None: ...
     @property
     def pointer(self) -> str | None: ...
     @property
@@ -102,7 +108,7 @@ class Decoder:
     def __init__(self, sensor: SensorSetting) -> None:
         self._pointer = _pointer(sensor.pointer)
         self._time_pointer = _pointer(sensor.time_pointer)
-        switch = sensor.kind in ("rain switch", "job switch")
+        switch = sensor.kind in _SWITCHES
         self._plain: Callable[[bytes], Any] = _text if switch else plain_number
         self._value_of: Callable[[Any, str], float] = _Switch(sensor) if switch else _Scale(sensor)
 
@@ -118,7 +124,7 @@ class Decoder:
 
 
 class _Switch:
-    """From what a switch says to 1.0 for wet, or for a job done, and 0.0 for dry, or undone."""
+    """From what a switch says to 1.0 for on (wet, or a job done) and 0.0 for off (dry, or undone)."""
 
     def __init__(self, sensor: SensorSetting) -> None:
         self._words: Mapping[str, float] = _SWITCH_WORDS

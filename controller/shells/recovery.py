@@ -111,5 +111,6 @@ def endings(
 
 def _by_words(zone: str, pulse: str, word: Mapping[str, Any]) -> ValveClosed:
     """The ending that the guard's last words tell."""
-    water_s = float(word["water_s"]) if "water_s" in word else None  # an older guard did not say
-    return ValveClosed(zone, pulse, float(word["open_s"]), str(word["why"]), water_s=water_s)
+    # An older guard did not say the one, and a guard without a meter has nothing to say of the other.
+    water_s, litres = (None if word.get(name) is None else float(word[name]) for name in ("water_s", "litres"))
+    return ValveClosed(zone, pulse, float(word["open_s"]), str(word["why"]), water_s=water_s, litres=litres)

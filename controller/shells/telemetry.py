@@ -73,7 +73,8 @@ class Telemetry:
         self._clock = clock
         self._sensors: dict[str, list[tuple[str, Decoder]]] = {}
         for sensor in sensors:
-            self._sensors.setdefault(sensor.topic, []).append((sensor.id, Decoder(sensor)))
+            if sensor.topic is not None:  # else it is wired to the guard
+                self._sensors.setdefault(sensor.topic, []).append((sensor.id, Decoder(sensor)))
         self._mail = threading.Lock()
         self._asks: deque[_Arrival] = deque()
         self._readings = {topic: deque[_Arrival]() for topic in self._sensors}

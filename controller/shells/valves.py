@@ -15,13 +15,22 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from controller.core.events import GuardFault, GuardLost, GuardReady, ValveClosed, ValveOpened, ValveRefused
+from controller.core.events import (
+    GuardFault,
+    GuardLost,
+    GuardNotice,
+    GuardReady,
+    SwitchRead,
+    ValveClosed,
+    ValveOpened,
+    ValveRefused,
+)
 from controller.guard import files, rules, wire
 
 SEND_WITHIN_S = 0.5
 
 
-GuardEvent = GuardReady | GuardLost | ValveOpened | ValveClosed | ValveRefused | GuardFault
+GuardEvent = GuardReady | GuardLost | ValveOpened | ValveClosed | ValveRefused | GuardFault | GuardNotice | SwitchRead
 
 
 class GuardGoneError(Exception):
@@ -87,6 +96,18 @@ class GuardProcess:
         """Say that this pulse's closing is durably in the journal."""
         self._send(wire.Noted(pulse))
 
+    def sense(self, name: str, on: bool) -> None:
+        """Tell what an input says that the guard cannot read itself."""
+        self._send(wire.Sensed(name, on))
+
+    def measure(self, litres: float) -> None:
+        """Tell where the counter of a flow meter stands that the guard cannot read itself."""
+        self._send(wire.Metered(litres))
+
+    def release(self, zone: str | None) -> None:
+        """Release the lock of a zone, or with None every lock; GuardNotice follows."""
+        self._send(wire.Release(zone))
+
     def alive(self) -> bool:
         return self._process is not None and self._process.poll() is None
 
@@ -143,12 +164,16 @@ def event_of(message: wire.GuardMessage) -> GuardEvent:
             return GuardReady()
         case rules.Opened(valve, pulse):
             return ValveOpened(valve, pulse)
-        case rules.Closed(valve, pulse, open_s, why, water_s):
-            return ValveClosed(valve, pulse, open_s, why, water_s=water_s)
+        case rules.Closed(valve, pulse, open_s, why, water_s, litres, l_min):
+            return ValveClosed(valve, pulse, open_s, why, water_s=water_s, litres=litres, l_min=l_min)
         case rules.Refused(rule, why, str(valve), str(pulse)):
             return ValveRefused(valve, pulse, rule, why)
         case rules.Refused(rule, why):
             return GuardFault(f"{rule}: {why}")
+        case rules.Notice(rule, why, valve, locked, over):
+            return GuardNotice(rule, why, valve, locked, over)
+        case wire.Sensed(name, on):
+            return SwitchRead(name, on)
         case wire.Fault(what):
             return GuardFault(what)
         case _:
@@ -165,7 +190,8 @@ def _receive(ours: socket.socket) -> bytes:
 def take_last_words(runtime_dir: str | os.PathLike[str], note: Callable[[list[dict[str, Any]]], None]) -> int:
     """Hand the closings that no daemon had noted to `note`, and remove them once it has returned.
 
-    Each is {"pulse", "valve", "open_s", "water_s", "why", "wall_time_s"}. A crash in between hands them over again, so
+    Each is {"pulse", "valve", "open_s", "water_s", "litres", "why", "wall_time_s"}. A crash in between hands them over
+    again, so
     `note` must take the same pulse twice. Call it before a guard is started. Returns how many there were;
     ValueError names a damaged file.
     """

@@ -175,7 +175,8 @@ class Plot:
                 raise KeyError(f'no sensor "{fault.sensor}" in this garden; it has {", ".join(known)}')
         by_topic: dict[str, list[Instrument]] = {}
         for entry in entries:
-            if entry.kind not in EXTREMES or not (entry.calibration or (entry.unit or "") in UNITS):
+            readable = entry.calibration or (entry.unit or "") in UNITS
+            if entry.topic is None or entry.kind not in EXTREMES or not readable:
                 continue  # an instrument that this garden has not, or cannot read backwards, stays silent as a dead one
             mates = [other for other in entries if other.kind == entry.kind and other.zone not in (None, entry.zone)]
             elsewhere = self._truth_for(mates[0], entries) if entry.kind == "soil moisture" and mates else None

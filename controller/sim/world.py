@@ -15,6 +15,7 @@ from controller.core.events import (
     Event,
     ForecastArrived,
     ForecastFailed,
+    GuardNotice,
     GuardReady,
     Started,
     ValveClosed,
@@ -27,7 +28,7 @@ from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
-from controller.guard.rules import Charge, Closed, Guard, Opened, Outcome, is_master, master_line
+from controller.guard.rules import Charge, Closed, Guard, Notice, Opened, Outcome, is_master, master_line
 from controller.loop import Loop
 from controller.messages import Message
 from controller.settings import Settings
@@ -113,6 +114,18 @@ class VirtualGuard:
     def noted(self, pulse: str) -> None:
         """A closing is in the journal."""
 
+    def sense(self, name: str, on: bool) -> None:
+        """What an input says."""
+        self._hear(self.rules.sense(name, on, self._clock.mono_s))
+
+    def measure(self, litres: float) -> None:
+        """Where the flow meter stands."""
+        self._hear(self.rules.measure(litres, self._clock.mono_s))
+
+    def release(self, zone: str | None) -> None:
+        """Somebody releases a lock."""
+        self._hear(self.rules.release(zone, self._clock.mono_s))
+
     def beat(self) -> None:
         """The loop is alive, as it always is here."""
         self.rules.beat(self._clock.mono_s)
@@ -144,8 +157,11 @@ class VirtualGuard:
             match outcome:
                 case Opened(valve, pulse):
                     self.said.append(ValveOpened(valve, pulse))
-                case Closed(valve, pulse, open_s, why, water_s):
-                    self.said.append(ValveClosed(valve, pulse, open_s, why, water_s=water_s))
+                case Closed(valve, pulse, open_s, why, water_s, litres, l_min):
+                    closed = ValveClosed(valve, pulse, open_s, why, water_s=water_s, litres=litres, l_min=l_min)
+                    self.said.append(closed)
+                case Notice(rule, why, valve, locked, over):
+                    self.said.append(GuardNotice(rule, why, valve, locked, over))
                 case _:
                     self.said.append(ValveRefused(outcome.valve or "", outcome.pulse or "", outcome.rule, outcome.why))
         self.drive(self.rules.levels(self._clock.mono_s))

@@ -113,14 +113,15 @@ class CropGarden:
             field.step(self.instruments[zone].delivered_mm(commanded_mm, day))
             for number, sensor in enumerate(self._probes(zone)):
                 value = self.instruments[zone].probe(number, PROBE_DEPTHS_M[min(number, 2)], field, day)
-                if value is not None:
+                if value is not None and sensor.topic is not None:
                     self._said.append((sensor.topic, f"{value:.4f}".encode()))
 
     def _probes(self, zone: str) -> list[SensorTable]:
         return [sensor for sensor in self._sensors if sensor.kind == "soil moisture" and sensor.zone == zone]
 
     def _say(self, kind: str, value: float) -> None:
-        self._said += [(each.topic, str(value).encode()) for each in self._sensors if each.kind == kind]
+        payload = str(value).encode()
+        self._said += [(each.topic, payload) for each in self._sensors if each.kind == kind and each.topic is not None]
 
     def _account(self, zone: str) -> dict[str, Any]:
         field, case = self.fields[zone], self.cases[zone]

@@ -90,6 +90,12 @@ class Garden:
         words = files.read_object(str(self.runtime_dir), files.LAST_WORDS) or {"closings": []}
         return {each["pulse"]: each["why"] for each in words["closings"]}
 
+    def put(self, knob: str, text: str) -> None:
+        """Set one of the knobs of the diary pins, in one step."""
+        part = self.diary.with_name("part")
+        part.write_text(text)
+        part.rename(self.diary.with_name(f"diary.{knob}"))
+
     def start_owner(self, *openings: str, silence_s: float = 1.0) -> "subprocess.Popen[str]":
         file = self.runtime_dir.parent / "charge.json"
         file.write_bytes(wire.write(charged(silence_s)))

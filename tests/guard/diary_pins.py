@@ -2,11 +2,14 @@
 
 A row of the diary is `<monotonic ns> <pid> <what> <pin> <level>`; what is claim, set or free. The file is named
 by the environment variable SEEPWARD_DIARY. Beside it, two files are knobs for faults: `<diary>.stuck` holds pin
-numbers whose level cannot be set, `<diary>.busy` makes claiming fail as a line does that has another owner.
+numbers whose level cannot be set, `<diary>.busy` makes claiming fail as a line does that has another owner. And two
+stand for what comes in: `<diary>.levels` holds a line "pin level" for each input that is not at its pull, and from
+`<diary>.pulses`, lines of the same kind, an input gets so many pulses in all.
 """
 
 import errno
 import os
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +35,28 @@ class DiaryPin(MockPin):  # type: ignore[misc, unused-ignore]
         self._change_state(state)
         self._note("claim", state)
 
+    def _set_pull(self, value: str) -> None:
+        super()._set_pull(value)
+        if not self._played:
+            self._played = True
+            threading.Thread(target=self._pulse, daemon=True).start()
+
+    def _get_state(self) -> bool:
+        given = _numbers(".levels").get(self._number) if self.function == "input" else None
+        return bool(super()._get_state() if given is None else given)
+
+    _played = False
+
+    def _pulse(self) -> None:
+        """Play the pulses that the test has asked for, as a flow meter would."""
+        done = 0
+        while self.function == "input":
+            while done < _numbers(".pulses").get(self._number, 0):
+                done += 1
+                self.drive_low()
+                self.drive_high()
+            time.sleep(0.01)
+
     def _set_state(self, value: bool) -> None:
         stuck = Path(os.environ[VARIABLE] + ".stuck")
         if stuck.exists() and str(self._number) in stuck.read_text().split():
@@ -49,6 +74,14 @@ class DiaryPin(MockPin):  # type: ignore[misc, unused-ignore]
         descriptor = os.open(os.environ[VARIABLE], os.O_WRONLY | os.O_APPEND | os.O_CREAT)
         os.write(descriptor, row.encode())
         os.close(descriptor)
+
+
+def _numbers(knob: str) -> dict[int, int]:
+    try:
+        lines = Path(os.environ[VARIABLE] + knob).read_text().splitlines()
+    except FileNotFoundError:
+        return {}
+    return {int(pin): int(number) for pin, number in (line.split() for line in lines)}
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.drivers.gpio import Line
+from controller.drivers.gpio import Inlet, Line
 from controller.guard import wire
+from controller.guard.flow import MeterRule
 from controller.guard.rules import (
     MASTER,
     SUPPLY,
     Charge,
     Closed,
+    Lock,
     MasterRule,
+    Notice,
     Opened,
     Refused,
     SupplyRule,
@@ -27,10 +30,26 @@ CHARGED = wire.Charged(
         supplies={SUPPLY: SupplyRule(15.0, MasterRule(2.0, 3.0)), "tank": SupplyRule(7.0)},
         valves={"beans": ValveRule(8.0, 600.0, 3600.0), "kale": ValveRule(6.0, 300.0, 900.0, "tank")},
         silence_s=1.5,
-        used=(UsedOpening("beans", 3600.0, 120.0),),
+        used=(UsedOpening("beans", 3600.0, 120.0), UsedOpening("kale", 7200.0, 60.0, 5.5)),
     ),
     "lgpio",
     {"beans": Line(17, True), "kale": Line("GPIO27", False), MASTER: Line(22, True)},
+)
+FULL = dataclasses.replace(
+    CHARGED,
+    charge=dataclasses.replace(
+        CHARGED.charge,
+        valves={"beans": ValveRule(8.0, 600.0, 3600.0, SUPPLY, 400.0), "kale": ValveRule(6.0, 300.0, 900.0)},
+        supplies={SUPPLY: SupplyRule(15.0, MasterRule(2.0, 3.0, 10.0, 7200.0))},
+        most_s_per_24h=7200.0,
+        most_l_per_24h=900.0,
+        never_together=(("beans", "kale"),),
+        inputs={"stop": "stop switch", "mains": "pressure switch"},
+        locks=(Lock("burst", "a line is off", "kale"), Lock("stopped", "the stop switch is pressed")),
+        meter=MeterRule(0.0025, 15.0, dry_s=8.0),
+    ),
+    inlets={"stop": Inlet(5, True), wire.METER: Inlet(6, True, "none")},
+    latch="/var/lib/seepward/locked.json",
 )
 
 VALVE = {"active": "high", "supply": SUPPLY}
@@ -42,6 +61,12 @@ OF_OWNER: list[wire.OwnerMessage] = [
         charge=dataclasses.replace(CHARGED.charge, supplies={SUPPLY: SupplyRule(15.0), "tank": SupplyRule(7.0)}),
         lines={"beans": Line(17, True), "kale": Line(27, False)},
     ),
+    FULL,
+    dataclasses.replace(FULL, inlets={}, latch=None),
+    wire.Sensed("mains", False),
+    wire.Metered(1234.5),
+    wire.Release("beans"),
+    wire.Release(None),
     wire.Beat(12.5),
     wire.AskOpen("beans", "p1", 40.0),
     wire.AskClose("beans", "asked"),
@@ -52,6 +77,10 @@ OF_GUARD: list[wire.GuardMessage] = [
     wire.Ready(17, ("beans", "kale")),
     Opened("beans", "p1", 1.5, 41.5),
     Closed("beans", "p1", 40.0, "deadline", 35.0),
+    Closed("beans", "p1", 40.0, "deadline", 35.0, 5.25, 7.9),
+    Notice("burst", "a line is off", "beans", locked=True),
+    Notice("leak", "nothing flows any more", over=True),
+    wire.Sensed("stop", True),
     Refused("24 hours", "kale would have been open too long", "kale", "p2"),
     Refused("malformed", "must be a number"),
     wire.Fault("kale cannot be switched off"),
@@ -125,7 +154,7 @@ def test_nonsense_is_refused_in_one_printable_sentence(line: bytes, why: str) ->
         ({"silence": 3}, "unexpected keyword argument 'silence'"),
         ({"driver": None}, "must be a printable text"),
         ({"used": [["beans", 1]]}, "not enough values"),
-        ({"used": [["beans", -1, 2]]}, "ended_ago_s must be a finite number, 0 or more"),
+        ({"used": [["beans", -1, 2, None]]}, "ended_ago_s must be a finite number, 0 or more"),
         ({"valves": {"beans": {**VALVE, "pin": 17}}}, "missing 3 required positional arguments"),
         ({"valves": {"beans": VALVE}}, "lacks 'pin'"),
         ({"valves": {"beans": {"pin": 17, "active": "high"}}}, "lacks 'supply'"),
@@ -135,6 +164,19 @@ def test_nonsense_is_refused_in_one_printable_sentence(line: bytes, why: str) ->
             {"supplies": {"tank": {"master": {"pin": 1, "active": "low", "lead_s": 1, "trail_s": -1}}}},
             "trail_s must be a finite number",
         ),
+        ({"never_together": [["beans", "roses"]]}, "never_together names 'roses', which is no valve"),
+        ({"inputs": {"stop": {"kind": "stop switch", "pin": 5, "active": "high", "pull": "sideways"}}}, "pull must"),
+        ({"inputs": {"stop": {"kind": "wind vane"}}}, "the input 'stop' is of no known kind"),
+        ({"locks": [["burst", "", None]]}, "must be a printable text"),
+        (
+            {"meter": {"inlet": None, "supply": "supply", "litres_per_pulse": 0, "capacity_l_min": 15}},
+            "litres_per_pulse must be",
+        ),
+        (
+            {"meter": {"inlet": None, "supply": "river", "litres_per_pulse": 1, "capacity_l_min": 15}},
+            "the supply 'river' of the flow meter is none of this garden",
+        ),
+        ({"latch": 7}, "must be a printable text"),
     ],
 )
 def test_a_charge_that_is_wrong_names_what_is_wrong(change: dict[str, object], why: str) -> None:

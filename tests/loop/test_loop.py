@@ -59,6 +59,15 @@ class Diary:
     def close(self, zone: str | None, why: str) -> None:
         self.acts.append(f"close {zone} {why}")
 
+    def sense(self, name: str, on: bool) -> None:
+        self.acts.append(f"sense {name} {on}")
+
+    def measure(self, litres: float) -> None:
+        self.acts.append(f"measure {litres}")
+
+    def release(self, zone: str | None) -> None:
+        self.acts.append(f"release {zone}")
+
     def noted(self, pulse: str) -> None:
         self.acts.append(f"noted {pulse}")
 

@@ -82,6 +82,15 @@ class Valves:
         pulse, at, _ = self.open_now.pop(zone)
         self.news.append(ValveClosed(zone, pulse, (self.clock.utc - at).total_seconds(), why))
 
+    def sense(self, name: str, on: bool) -> None:
+        """No switches here."""
+
+    def measure(self, litres: float) -> None:
+        """There is no meter here."""
+
+    def release(self, zone: str | None) -> None:
+        """Nothing is locked here."""
+
     def noted(self, pulse: str) -> None:
         """Nothing is remembered here."""
 
