@@ -348,8 +348,10 @@ def test_an_owner_that_does_not_read_is_taken_for_gone(garden: Garden) -> None:
     )
     theirs.close()
     with ours:
-        ours.sendall(wire.write(charged()) + wire.write(wire.Beat(time.monotonic())))
-        ours.sendall(wire.write(wire.AskOpen("beans", "p1", 60)))
+        ours.sendall(wire.write(charged()))
+        ours.settimeout(20)
+        assert b"ready" in ours.recv(4096)
+        ours.sendall(wire.write(wire.Beat(time.monotonic())) + wire.write(wire.AskOpen("beans", "p1", 60)))
         garden.wait_open("beans", MASTER)
         with pytest.raises(OSError, match=r"Broken pipe|reset"):
             ours.sendall(b"{}\n" * 1_000_000)
