@@ -426,7 +426,7 @@ class Guard:
                 return [Notice("drip", f"{finding.l_min * 1440.0:.0f} L a day and more drip with every valve closed")]
             case "quiet":
                 return [Notice(rule, "nothing flows any more", over=True) for rule in ("leak", "drip")]
-            case "nonsense":
+            case _:  # nonsense
                 return [Notice("meter", f"the flow meter tells of {flow}, more than can be; look at its wire")]
 
     def _dry(self, valves: list[str], flow: str, now_s: float) -> list[Outcome]:
@@ -547,8 +547,7 @@ class Guard:
     def _flowing(self, now_s: float) -> tuple[Grant, ...]:
         """The grants that can have water through the meter now: valve open, and the master if there is one."""
         charge, levels = _charge(self), self.levels(now_s)
-        if charge.meter is None:
-            return ()
+        assert charge.meter is not None, "only a garden with a meter is watched"
         supply = charge.meter.supply
         on = levels.get(master_line(supply), True)
         return tuple(grant for grant in charge.on_supply(supply, self.grants) if on and levels[grant.valve])

@@ -495,7 +495,8 @@ class HarshWorld(World):
     def _nonsense(self) -> Iterator[Message]:
         chance = dice(self.seed, "nonsense", self.clock.utc)
         if chance.random() < 0.3:
-            topics = [*(sensor.topic for sensor in self.settings.sensor), f"{ROOT}/{self.site.id}/ask"]
+            spoken = [sensor.topic for sensor in self.settings.sensor if sensor.topic is not None]
+            topics = [*spoken, f"{ROOT}/{self.site.id}/ask"]
             yield Message(chance.choice(topics), chance.choice(NONSENSE), retained=chance.random() < 0.2)
 
     def _forecast(self) -> Event:

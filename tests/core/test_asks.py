@@ -239,9 +239,9 @@ def test_a_hold_of_one_zone_does_not_hold_the_other() -> None:
 def test_hold_and_release_that_make_no_sense_are_refused() -> None:
     garden = life()
     assert ask(garden, "hold", until=NOON).said == "That time is past; hold until a later one."
-    assert ask(garden, "release").said == "Nothing is on hold there."
+    assert ask(garden, "release").said == "Nothing is on hold or locked there."
     ask(garden, "hold", zone="beans")
-    assert ask(garden, "release", zone="tomatoes").said == "Nothing is on hold there."
+    assert ask(garden, "release", zone="tomatoes").said == "Nothing is on hold or locked there."
 
 
 def test_release_of_a_zone_leaves_the_hold_on_the_garden_and_says_so() -> None:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, time, timedelta
 
 import pytest
 
-from controller.core.garden import Garden, Hold, Need, Probe, Pulse, Purpose, Watering
+from controller.core.garden import Garden, Hold, Lock, Need, Probe, Pulse, Purpose, SensorWord, Watering
 from controller.core.interlock import FROST_C, FROST_MEMORY, LATE, RAIN_SWITCH_MEMORY, VETOES, Case, hold_on, veto
 from controller.core.moment import Now
 from controller.core.site import Hours, Rule, Sensor
@@ -13,7 +13,7 @@ from controller.core.step import new_garden
 from tests.core.gardens import a_site, a_zone
 
 UTC_NOW = datetime(2026, 7, 15, 4, tzinfo=UTC)
-SENSORS = (Sensor("air", "air temperature"), Sensor("switch", "rain switch"))
+SENSORS = (Sensor("air", "air temperature"), Sensor("switch", "rain switch"), Sensor("button", "stop switch"))
 SITE = a_site(a_zone("tomatoes"), a_zone("salad"), sensors=SENSORS)
 READY = replace(new_garden(SITE, Now(1.0, UTC_NOW)), guard_ready=True)
 
@@ -38,6 +38,14 @@ def air(value: float | None, age: timedelta = timedelta()) -> Garden:
 
 def switch(value: float, age: timedelta = timedelta()) -> Garden:
     return replace(READY, probes={"switch": Probe(value=value, at=UTC_NOW - age)})
+
+
+def pressed(value: float, word: SensorWord = "good") -> Garden:
+    return replace(READY, probes={"button": Probe(value=value, at=UTC_NOW, word=word)})
+
+
+def locked(zone: str | None) -> Garden:
+    return replace(READY, locks=(Lock(zone, "burst", "far too much water", UTC_NOW),))
 
 
 def held(zone: str | None, until: datetime | None = None) -> Garden:
@@ -67,6 +75,12 @@ def test_nothing_speaks_against_an_ordinary_pulse() -> None:
         (a_case(switch(1.0), purpose="by hand"), None),
         (a_case(switch(0.0)), None),
         (a_case(switch(1.0, RAIN_SWITCH_MEMORY + timedelta(seconds=1))), None),
+        (a_case(locked(None)), ("lock", True)),
+        (a_case(locked("tomatoes")), ("lock", True)),
+        (a_case(locked("salad")), None),
+        (a_case(pressed(1.0)), ("stop switch", True)),
+        (a_case(pressed(1.0, "stale")), None),
+        (a_case(pressed(0.0)), None),
         (a_case(late=LATE), None),
         (a_case(late=LATE + timedelta(seconds=1)), ("late", False)),
     ],
@@ -105,7 +119,7 @@ def test_a_veto_by_a_rule_says_when_water_may_run_again() -> None:
 def test_the_first_of_several_is_told() -> None:
     everything = replace(held(None), guard_ready=False, probes=air(-5.0).probes)
     assert objection(a_case(everything, trusted=False, late=timedelta(hours=1))) == ("guard", False)
-    assert len(VETOES) == 8, "a new veto wants a line in the table above"
+    assert len(VETOES) == 10, "a new veto wants a line in the table above"
 
 
 def test_a_veto_says_when_it_ends_in_the_time_of_the_place() -> None:

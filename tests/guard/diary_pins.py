@@ -37,21 +37,21 @@ class DiaryPin(MockPin):  # type: ignore[misc, unused-ignore]
 
     def _set_pull(self, value: str) -> None:
         super()._set_pull(value)
-        if not self._played:
+        if not self._played and self.function == "input":
             self._played = True
-            threading.Thread(target=self._pulse, daemon=True).start()
+            threading.Thread(target=self._pulse, args=(os.environ[VARIABLE],), daemon=True).start()
 
     def _get_state(self) -> bool:
-        given = _numbers(".levels").get(self._number) if self.function == "input" else None
+        given = _numbers(os.environ[VARIABLE] + ".levels").get(self._number) if self.function == "input" else None
         return bool(super()._get_state() if given is None else given)
 
     _played = False
 
-    def _pulse(self) -> None:
+    def _pulse(self, diary: str) -> None:
         """Play the pulses that the test has asked for, as a flow meter would."""
         done = 0
         while self.function == "input":
-            while done < _numbers(".pulses").get(self._number, 0):
+            while done < _numbers(diary + ".pulses").get(self._number, 0):
                 done += 1
                 self.drive_low()
                 self.drive_high()
@@ -78,7 +78,7 @@ class DiaryPin(MockPin):  # type: ignore[misc, unused-ignore]
 
 def _numbers(knob: str) -> dict[int, int]:
     try:
-        lines = Path(os.environ[VARIABLE] + knob).read_text().splitlines()
+        lines = Path(knob).read_text().splitlines()
     except FileNotFoundError:
         return {}
     return {int(pin): int(number) for pin, number in (line.split() for line in lines)}

@@ -309,6 +309,12 @@ class TestClosed:
 
 
 class TestMeter:
+    def test_looks_in_quick_succession_are_counted_but_not_kept(self) -> None:
+        watch = Watch(FINE)
+        for tenth in range(50):
+            watch.look(0.01 * tenth, tenth / 10.0)
+        assert len(watch._looks) == 5
+
     def test_sparks_are_no_water(self) -> None:
         pipe = piped()
         pipe.guard.open("beans", "p1", 300.0, 0.0)

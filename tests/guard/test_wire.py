@@ -130,6 +130,7 @@ def test_what_the_guard_says_comes_back_as_it_went(message: wire.GuardMessage) -
         (b'{"open": "beans", "pulse": "\\u001b[2J", "seconds": 1}', "'pulse' must be a printable text"),
         (b'{"open": "beans", "pulse": "\\ud800", "seconds": 1}', "'pulse' must be a printable text"),
         (b'{"close": null}', "has exactly the keys close, why"),
+        (b'{"sensed": "mains", "on": 1}', "'on' must be true or false"),
         (b'{"charge": {}, "beat": 1}', "a charge comes alone"),
         (b'{"charge": 7}', "charge: must be an object"),
         (b'{"charge": {}}', "charge: lacks 'driver'"),
@@ -177,6 +178,7 @@ def test_nonsense_is_refused_in_one_printable_sentence(line: bytes, why: str) ->
             "the supply 'river' of the flow meter is none of this garden",
         ),
         ({"latch": 7}, "must be a printable text"),
+        ({"locks": {}}, "must be a list"),
     ],
 )
 def test_a_charge_that_is_wrong_names_what_is_wrong(change: dict[str, object], why: str) -> None:
@@ -233,3 +235,10 @@ class TestLineBuffer:
         assert got == [None]
         assert buffer._part == b""
         assert list(buffer.feed(b"tail\nnext\n")) == [b"next"]
+
+
+def test_a_guest_that_counts_wrongly_and_a_line_without_end() -> None:
+    refused = wire.read_guest(b'{"status": true}')
+    assert isinstance(refused, Refused)
+    assert refused.why == "'status' must be a whole number"
+    assert wire.too_long(7) == Refused("malformed", "the line is longer than 7 bytes")

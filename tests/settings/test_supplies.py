@@ -66,7 +66,7 @@ def test_the_guard_gets_capacity_and_master_of_each() -> None:
     charge = settings.charge()
     assert charge.supplies == {
         "mains": SupplyRule(12.0, MasterRule(2.0, 2.0)),
-        "bore": SupplyRule(6.0, MasterRule(1.0, 3.0)),
+        "bore": SupplyRule(6.0, MasterRule(1.0, 3.0, rest_s=10.0, longest_run_s=4 * 3600.0)),
     }
     assert {zone: rule.supply for zone, rule in charge.valves.items()} == HANGS_ON
     assert {name for name in settings.lines() if " " in name} == {"master mains", "master bore"}
