@@ -389,7 +389,9 @@ def test_every_watering_has_a_name_of_its_own_and_so_has_every_pulse() -> None:
     plan = planned(site, *[40.0] * 6)
     pulses = [p.id for w in plan.waterings for p in w.pulses]
     assert len(pulses) == len(set(pulses)) > 8
-    assert plan.waterings[0].id.startswith("2026-07-15-dusk-")
+    first, second, *_ = (watering.id for watering in plan.waterings)
+    assert first == "2026-07-15-day-salad", "seedlings in the open are refreshed by day"
+    assert second.startswith("2026-07-15-dusk-")
     assert [w.next_start for w in plan.waterings] == sorted(w.next_start for w in plan.waterings)
 
 
