@@ -297,7 +297,8 @@ def order_by_hand(site: Site, need: Need, ask: str, now: datetime) -> Order:
     latest_end = now + timedelta(hours=BY_HAND_HOURS)
     if site.budgets:  # it counts on this day
         latest_end = min(latest_end, day_bounds(today, site.timezone)[1])
-    return _fresh(site, need, BY_HAND, f"hand-{need.zone}-{ask}", today, now, latest_end)
+    at_once = now.replace(microsecond=0)  # who asks does not wait for the next full second
+    return _fresh(site, need, BY_HAND, f"hand-{need.zone}-{ask}", today, at_once, latest_end)
 
 
 def _horizon_days(site: Site, garden: Garden, now: datetime) -> int:
