@@ -26,6 +26,7 @@ from controller.core.events import (
     Woke,
 )
 from controller.core.garden import Garden
+from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.step import fit_to_site, new_garden
 from controller.guard.rules import Charge, Closed, master_line
@@ -196,6 +197,9 @@ class Transcript:
     def answer(self, answer: Answer) -> None:
         self.answers.append((answer.ask, answer.ok))
         self.tell(f"answer {answer.ask} {answer.ok}: {answer.said}")
+
+    def send(self, site: Any, digest: Digest) -> None:
+        self.tell(f"message with {len(digest.jobs)} jobs and {len(digest.faults)} faults")
 
 
 @dataclass

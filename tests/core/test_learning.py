@@ -217,7 +217,7 @@ def a_world(zone: str, seed: int, days: float, *faults: SensorFault) -> tuple[Wo
 BEGIN = local_midnight(date(2026, 7, 1), LISBON)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.long) for seed in (2, 3))])
 def test_a_probe_that_is_stuck_for_ten_days_is_called_so_within_two_and_costs_no_stress(seed: int) -> None:
     """The demo's seedlings, whose roots forgive least; stuck from the fifth day to the fifteenth."""
     freezes = BEGIN + timedelta(days=5)

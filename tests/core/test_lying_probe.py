@@ -114,6 +114,7 @@ def test_a_probe_that_is_suddenly_wrong_by_more_than_the_soil_can_hold_neither_d
     assert liar.drainage_mm <= honest.drainage_mm + 60.0
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("lie", ["ever wetter", "ever drier"])
 def test_a_probe_that_drifts_by_a_hundredth_a_week_neither_drowns_nor_starves(lie: str) -> None:
     honest, liar = lived("zucchini", 1, 24, "honest"), lived("zucchini", 1, 24, lie)

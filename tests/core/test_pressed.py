@@ -18,7 +18,7 @@ in it by hand, and is asserted below:
 """
 
 from dataclasses import replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, time, timedelta
 from functools import cache
 from itertools import pairwise
 from pathlib import Path

@@ -110,7 +110,7 @@ def test_the_same_seed_gives_the_same_history_byte_for_byte(settings: Settings) 
     assert with_faults(other, drawn(other), shrinks=False)["digest"] != one["digest"]
 
 
-@pytest.mark.parametrize("seed", range(21, 24))
+@pytest.mark.parametrize("seed", [21, *(pytest.param(seed, marks=pytest.mark.long) for seed in (22, 23))])
 def test_days_full_of_faults_break_nothing(settings: Settings, seed: int) -> None:
     span = Span(settings, FIRST, LAST, seed, often=40.0)
     result = with_faults(span, drawn(span))
@@ -159,6 +159,7 @@ def without_faults(settings: Settings) -> dict[str, Any]:
     return simulate(settings, FIRST, LAST_FAIR, seed=5, faults=())
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FAIR)
 def test_no_single_fair_fault_lets_a_bed_go_dry(
     settings: Settings, without_faults: dict[str, Any], kind: str
