@@ -167,7 +167,7 @@ class MortalGuard(VirtualGuard):
         super()._hear(outcomes)
 
 
-class Transcript:
+class Chronicle:
     """All that happened, as a checksum, and its last lines in words. Also the loop's outlet."""
 
     def __init__(self, clock: VirtualClock, directory: Path) -> None:
@@ -214,7 +214,7 @@ class HarshWorld(World):
         self.path = Path(self.journal.path)
         self.fuse, self.diary = Fuse(), [Level(self.clock.true_s, frozenset())]
         self._spare = self.path.with_name(SPARE)
-        self.transcript = self.outlet = Transcript(self.clock, self.path.parent)
+        self.chronicle = self.outlet = Chronicle(self.clock, self.path.parent)
         self.up, self.starts_at, self.hung_until = True, NEVER, NEVER
         self.guard_back_at = NEVER
         self.words: dict[str, dict[str, Any]] = {}
@@ -254,7 +254,7 @@ class HarshWorld(World):
         self.telemetry = Telemetry(self.settings.sensor, self.site.id, lambda event: None, self.clock)
         journal: Any = Fused(self.journal, self.fuse, ("commit", "intend", "closed"))
         valves: Any = Fused(Way(self), self.fuse, ("open", "close"))
-        outlet: Any = Fused(self.transcript, self.fuse, ("answer",))
+        outlet: Any = Fused(self.chronicle, self.fuse, ("answer",))
         self.loop = Loop(self.site, garden, clock=self.clock, valves=valves, journal=journal, outlet=outlet)
         if found.lost:
             self._forget_before()
@@ -298,7 +298,7 @@ class HarshWorld(World):
         """The daemon is gone, and with it the guard that it owned. power: of everything."""
         if not self.up and not power:
             return
-        self.transcript.tell("the power goes" if power else "the daemon dies")
+        self.chronicle.tell("the power goes" if power else "the daemon dies")
         if power:
             self._forget_unwritten()
             self._spare.unlink(missing_ok=True)
@@ -321,7 +321,7 @@ class HarshWorld(World):
     def _forget_before(self) -> None:
         """All memory of the past is gone: nobody can be asked for what was in it, nor which asks have been heard."""
         self.unwritten.append(Spell(-float("inf"), self.clock.true_s))
-        self.transcript.answers.clear()
+        self.chronicle.answers.clear()
 
     def _forget_old(self) -> None:
         """A new file is begun, into which memory brings the last days only; the old one lies aside, or is lost."""
@@ -331,7 +331,7 @@ class HarshWorld(World):
         """What a sick disk had not taken is gone with the memory that held it; that it was unwritten had been said."""
         if self._trouble_since_s is not None:
             self.gone.append(Spell(self._trouble_since_s, self.clock.true_s))
-            del self.transcript.answers[self._answers_written :]
+            del self.chronicle.answers[self._answers_written :]
 
     def _crash_disk(self, power: bool) -> None:
         """What the disk holds after it: with power gone, only what was synced (nothing since the last checkpoint,
@@ -351,7 +351,7 @@ class HarshWorld(World):
         self.guardless.append(Spell(self.clock.true_s, float("inf")))
 
     def _start(self) -> None:
-        self.transcript.tell("the daemon starts")
+        self.chronicle.tell("the daemon starts")
         if self._booting:
             self.clock.mono_s, self._booting = BOOT_S, False
         self.up, self.starts_at = True, NEVER
@@ -448,7 +448,7 @@ class HarshWorld(World):
         heapq.heappush(self._agenda, (at, self._count, what, fault))
 
     def _begin(self, fault: Fault) -> None:
-        self.transcript.tell(f"fault: {fault}")
+        self.chronicle.tell(f"fault: {fault}")
         if fault.lasts_h > 0.0:
             self.holding.setdefault(fault.kind, []).append(fault)
             self.put_down(self.clock.utc + timedelta(hours=fault.lasts_h), fault, "end")
@@ -456,7 +456,7 @@ class HarshWorld(World):
         self._read_lines()
 
     def _end(self, fault: Fault) -> None:
-        self.transcript.tell(f"over: {fault}")
+        self.chronicle.tell(f"over: {fault}")
         self.holding[fault.kind].remove(fault)
         END.get(fault.kind, _nothing)(self, fault)
 
@@ -466,7 +466,7 @@ class HarshWorld(World):
     def _read_lines(self) -> None:
         """The diary goes on: an opening may be what a fault has waited for."""
         for level in self.diary[self.diary_seen :]:
-            self.transcript.tell(f"lines on: {' '.join(sorted(level.on)) or 'none'}")
+            self.chronicle.tell(f"lines on: {' '.join(sorted(level.on)) or 'none'}")
         if self.diary_seen < len(self.diary):
             for fault in self._armed if self.diary[-1].on else ():
                 self.put_down(self.clock.utc + timedelta(seconds=fault.after_open_s), replace(fault, after_open_s=0.0))
@@ -475,7 +475,7 @@ class HarshWorld(World):
                 self._end_flow(zone)
         self.diary_seen = len(self.diary)
         if self.up and self.journal.trouble is None:
-            self._trouble_since_s, self._answers_written = None, len(self.transcript.answers)
+            self._trouble_since_s, self._answers_written = None, len(self.chronicle.answers)
         elif self.up and self._trouble_since_s is None:
             self._trouble_since_s = self.clock.true_s
 
@@ -568,7 +568,7 @@ class HarshWorld(World):
         booked = [row for row in booked if row.pulse not in still_open and row.pulse not in forgotten]
         return History(self.settings.charge(), self.diary, self.clock.true_s, tuple(self.guardless),
                        tuple(self.starts), hung, tuple(self.gone), passed, booked,
-                       tuple(self.transcript.answers), ill)
+                       tuple(self.chronicle.answers), ill)
 
     def _forgotten(self, passed: Passed) -> bool:
         spells = [*self.unwritten, *self.gone]

@@ -160,14 +160,14 @@ def with_faults(span: Span, faults: tuple[Fault, ...], *, shrinks: bool = True) 
         "noticed": _noticed(world, faults),
         "kinds": {kind: count for kind, count in count_by_kind(faults).items() if count},
     }
-    result["digest"] = world.transcript.digest
+    result["digest"] = world.chronicle.digest
     result["violations"] = [_said(world, each, span.seed) for each in found]
     if found:
         first = found[0]
         fewest = _fewest(span, faults, first) if shrinks else faults
         result["shrunk"] = as_rows(fewest)
         before = _just_after(span, first) if first.rule not in ONLY_AT_THE_END else None
-        result["last_events"] = list(lived(span, fewest, before)[0].transcript.lines)
+        result["last_events"] = list(lived(span, fewest, before)[0].chronicle.lines)
     return result
 
 
@@ -201,7 +201,7 @@ def _sensor_faults(faults: Sequence[Fault], start: datetime) -> list[SensorFault
 
 def _noticed(world: HarshWorld, faults: Sequence[Fault]) -> int:
     """How many of the faults of probes were told of."""
-    said = {note.facts.get("fault") for note in world.transcript.notes if note.kind == "fault"}
+    said = {note.facts.get("fault") for note in world.chronicle.notes if note.kind == "fault"}
     return sum(fault.kind in SENSOR_FAULTS and f"sensor-{fault.where}" in said for fault in faults)
 
 
