@@ -22,7 +22,7 @@ say "pytest"
 if [ $# -gt 0 ]; then
     .venv/bin/pytest "$@" || failed+=(pytest)
 else # what only reckons runs beside what waits for processes, brokers and clocks
-    reckons=(tests/agronomy tests/bench tests/core tests/report tests/settings tests/words)
+    reckons=(tests/agronomy tests/bench tests/core tests/report tests/settings tests/sim tests/words)
     told="$(mktemp)"
     trap 'rm -f "$told"' EXIT
     nice .venv/bin/pytest "${reckons[@]}" > "$told" 2>&1 &
