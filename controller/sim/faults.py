@@ -174,7 +174,9 @@ def load_faults(path: Path) -> tuple[Fault, ...]:
     try:
         text = path.read_text(encoding="utf-8")
         document = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise FaultError(f"{path}: {error.strerror}; give a file with a list of faults, or none, or default") from None
+    except ValueError as error:
         raise FaultError(f"{path}: {error}") from None
     rows = document.get("fault") if isinstance(document, dict) else document
     if not isinstance(rows, list):

@@ -86,6 +86,11 @@ def test_a_list_that_makes_no_sense_is_refused_in_words(tmp_path: Path, text: st
         load_faults(path)
 
 
+def test_a_list_that_is_not_there_is_said_once(tmp_path: Path) -> None:
+    with pytest.raises(FaultError, match=r"none\.toml: No such file or directory; give a file"):
+        load_faults(tmp_path / "none.toml")
+
+
 def test_a_list_is_made_as_short_as_it_can_be() -> None:
     faults = tuple(Fault("kill", float(n)) for n in range(40))
     needed = {7.0, 23.0}
