@@ -68,7 +68,8 @@ CHECKPOINT_PAGES = 64
 """A small write-ahead log: a big one eats the room that a full disk still has."""
 
 RECENT_KEPT = 400
-"""Openings kept in memory as well: the guard's rolling limits must not hang on a disk that fails."""
+"""Openings kept in memory as well: the guard's rolling limits must not hang on a disk that fails. However many are
+refused, those that gave water are not forgotten for them."""
 NOTES_CHECKED = 2_000
 OPENING = ("pulse", "watering", "zone", "opened", "seconds", "litres_planned", "closed", "open_s", "litres",
            "unsure_litres", "why", "ended_lived_s")
@@ -185,7 +186,9 @@ class Journal:
         note = self._db.execute("SELECT id, seal FROM note ORDER BY id DESC LIMIT 1").fetchone()
         self._last_note = note if note is not None else (0, None)
         rows = self._db.execute(
-            f"SELECT {', '.join(OPENING)} FROM opening ORDER BY rowid DESC LIMIT ?", (RECENT_KEPT,)
+            f"SELECT {', '.join(OPENING)} FROM opening WHERE closed IS NULL OR open_s > 0 OR unsure_litres > 0"
+            " ORDER BY rowid DESC LIMIT ?",
+            (RECENT_KEPT,),
         ).fetchall()
         self._recent = {row[0]: dict(zip(OPENING, row, strict=True)) for row in reversed(rows)}
 
@@ -362,9 +365,11 @@ class Journal:
                 self._away = True
             self.trouble = f"The journal cannot be written ({error}); watering goes on, the record waits in memory."
             del self._pending[:-PENDING_MOST]
+            self._forget_the_oldest()
             return False
         self._pending.clear()
         self._touched.clear()
+        self._forget_the_oldest()
         self.trouble = None
         self._mark_begun()
         return True
@@ -386,8 +391,8 @@ class Journal:
             self._db.execute("BEGIN")
             for sql, values in self._pending:
                 self._db.execute(sql, values)
-            for pulse in self._touched & self._recent.keys():
-                row = tuple(self._recent[pulse][name] for name in OPENING)
+            for opening in [each for pulse, each in self._recent.items() if pulse in self._touched]:
+                row = tuple(opening[name] for name in OPENING)
                 marks = ", ".join("?" * (len(OPENING) + 1))
                 self._db.execute(
                     f"INSERT OR REPLACE INTO opening ({', '.join(OPENING)}, seal) VALUES ({marks})", (*row, _seal(row))
@@ -426,9 +431,12 @@ class Journal:
     def _restore(self, row: Mapping[str, Any]) -> None:
         self._recent[row["pulse"]] = dict(row)
         self._touched.add(row["pulse"])
-        while len(self._recent) > RECENT_KEPT:
-            oldest = next(iter(self._recent))
-            del self._recent[oldest]
+
+    def _forget_the_oldest(self) -> None:
+        """Memory has an end; what gave nothing goes first."""
+        if (too_many := len(self._recent) - RECENT_KEPT) > 0:
+            for pulse in sorted(self._recent, key=lambda pulse: _gave(self._recent[pulse]))[:too_many]:
+                del self._recent[pulse]
 
     def _end(self, pulse: str, open_s: float, litres: float, unsure_litres: float, why: str, now: Now) -> None:
         self._restore(self._recent[pulse] | {
@@ -447,7 +455,7 @@ class Journal:
         if self._spare is None:
             return
         state = {"commits": self.commits, "lived_s": self._life[0], "mono_s": self._life[1], "garden": self._body,
-                 "openings": list(self._recent.values())[-100:]}
+                 "openings": [row for pulse, row in self._recent.items() if _gave(row) or pulse in self._touched]}
         fresh = self._spare.with_name(self._spare.name + ".new")
         with contextlib.suppress(OSError):
             fresh.write_text(json.dumps(state), encoding="utf-8")
@@ -584,6 +592,11 @@ def _read_spare(path: Path | None) -> dict[str, Any] | None:
 def _seal(values: Iterable[Any]) -> str:
     """A checksum of a row."""
     return hashlib.blake2b(json.dumps(list(values)).encode(), digest_size=8).hexdigest()
+
+
+def _gave(row: Mapping[str, Any]) -> bool:
+    """Whether water came of it, or may have."""
+    return row["closed"] is None or row["open_s"] > 0.0 or row["unsure_litres"] > 0.0
 
 
 def _unsure_s(row: Mapping[str, Any]) -> float:

@@ -25,6 +25,7 @@ from controller.shells.journal import (
     CHECKPOINT_PAGES,
     FORECASTS_KEPT,
     PENDING_MOST,
+    RECENT_KEPT,
     SCHEMA,
     Given,
     Journal,
@@ -136,6 +137,24 @@ def test_the_guard_is_told_of_the_last_day_only(path: Path) -> None:
     journal.intend(an_opening(0), NOW)
     journal.commit(EMPTY, NOW)
     assert [used.ended_ago_s / 3600.0 for used in journal.used_within(86_400.0, later(600.0))] == [23.0, 1.0, 0.0]
+
+
+def test_what_gave_water_is_remembered_however_much_is_refused_after_it(path: Path, tmp_path: Path) -> None:
+    spare = tmp_path / "spare.json"
+    journal = Journal(path, spare)
+    journal.intend(an_opening(), NOW)
+    journal.closed(ValveClosed("tomatoes", "pulse-1", 600.0, "deadline"), 20.0, 0.0, later(600))
+    for number in range(2, RECENT_KEPT + 50):
+        journal.intend(an_opening(number), later(700))
+        journal.refused(f"pulse-{number}", "supply: too much at once", later(700))
+        journal.commit(EMPTY, later(700))
+    journal.close()
+    by_file = Journal(path)
+    path.unlink()
+    anew = open_journal(path, spare).journal
+    for each in (by_file, anew):
+        used = each.used_within(86_400.0, later(1600))
+        assert [(one.open_s, one.ended_ago_s) for one in used] == [(600.0, 1000.0)]
 
 
 def test_readings_are_thinned_and_a_clock_set_back_does_not_silence_them(path: Path) -> None:
