@@ -10,6 +10,7 @@ from dataclasses import replace
 from controller.core.actions import Action, Note
 from controller.core.garden import Fault, Garden, LearntFlow
 from controller.core.moment import Now
+from controller.core.recall import recalled
 from controller.core.site import Line, Site, Zone
 
 FIRST = 5
@@ -32,8 +33,11 @@ def learnt(before: LearntFlow | None, l_min: float) -> LearntFlow:
 
 def as_measured(site: Site, flows: Mapping[str, LearntFlow]) -> Site:
     """The site with each line's flow as it was measured, where it was."""
-    if not flows:
-        return site
+    return _as_measured(site, flows) if flows else site
+
+
+@recalled(facts=2)
+def _as_measured(site: Site, flows: Mapping[str, LearntFlow]) -> Site:
     return replace(site, zones=tuple(_measured(zone, flows.get(zone.id)) for zone in site.zones))
 
 

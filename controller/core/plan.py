@@ -21,10 +21,11 @@ from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.budget import counted, counts, today_l
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.hands import after_soak
-from controller.core.interleave import Barred, Chain, Slot, lay_backward, lay_forward
+from controller.core.interleave import Barred, Chain, Slot, Taken, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
+from controller.core.recall import recalled
 from controller.core.rules import (
     Span,
     closed,
@@ -315,6 +316,7 @@ def sessions(site: Site, now: datetime, days: int = 2) -> list[Session]:
     return [session for session in found if session.end > now]
 
 
+@recalled(facts=1)
 def sessions_of(site: Site, day: date) -> list[Session]:
     """Dawn, noon and dusk of a day, each with the zones that may be watered in it.
 
@@ -477,141 +479,153 @@ def _fit(
     losses: list[Loss] = []
     for supply in site.supplies:
         row = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
-
-        def lay(row: Sequence[Order], effort: int = 0) -> list[Watering] | None:
-            laid = _lay(site, row, start, deadline, taken, effort)
-            return laid if all(_in_time(watering, start) for watering in laid) else None
-
-        laid = lay(row)
-        if laid is None and squeeze:
-            laid = lay(row, squeeze)
+        if not row:
+            continue
+        desk = _desk(site, supply, row, start, deadline, taken)
+        laid = desk.lay(row) or (desk.lay(row, squeeze) if squeeze else None)
         if laid is None:
             # In twice as many pulses more may fit, between those of others.
-            ways = [_part_of(site, each, lay) for each in (row, [order.halved() for order in row])]
+            ways = [_part_of(desk, each) for each in (row, [order.halved() for order in row])]
             laid, lost = max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
             losses += lost
         whole += laid
     return [watering for watering in whole if watering.pulses], losses
 
 
-def _part_of(site: Site, row: Sequence[Order], lay: "Lay") -> tuple[list[Watering], list[Loss]]:
+def _part_of(desk: "Desk", row: Sequence[Order]) -> tuple[list[Watering], list[Loss]]:
     """As much of a row as fits, and what is left out of it."""
     losses: list[Loss] = []
-    alone = [_longest(order, lay) for order in row]
-    left = _shared(site, alone, lay)
+    alone = [_longest(desk, order) for order in row]
+    left = _shared(desk, alone)
     for order, by_itself, kept in zip(row, alone, left, strict=True):
-        short_mm = _net_mm(site, order) - _net_mm(site, kept)
+        short_mm = _net_mm(desk.site, order) - _net_mm(desk.site, kept)
         if short_mm > 0.0:
             of = order.watering
             losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=by_itself is not kept))
-    return lay(left) or [], losses
+    return desk.lay(left) or [], losses
 
 
-Lay = Callable[[Sequence[Order]], list[Watering] | None]
-"""Lays a row of orders; None if they do not fit."""
-
-
-def _longest(order: Order, lay: Lay) -> Order:
+def _longest(desk: "Desk", order: Order) -> Order:
     """As much of an order as fits when it has its supply to itself."""
     pulses = len(order.pulses_s)
-    fewest = bisect_left(range(pulses), True, key=lambda cut: lay([order.first(pulses - cut)]) is not None)
+    fewest = bisect_left(range(pulses), True, key=lambda cut: desk.holds([order.first(pulses - cut)]))
     return order if fewest == 0 else order.first(pulses - fewest)
 
 
-def _shared(site: Site, row: Sequence[Order], lay: Lay) -> list[Order]:
+def _shared(desk: "Desk", row: Sequence[Order]) -> list[Order]:
     """As much of a row as fits: the pulses whose omission costs least are left out, as few of them as will do."""
-    depths_mm = [[_gross_mm(site, order, pulse_s) for pulse_s in order.pulses_s] for order in row]
+    depths_mm = [[_gross_mm(desk.site, order, pulse_s) for pulse_s in order.pulses_s] for order in row]
     cheapest = list(cheapest_first([order.stake for order in row], depths_mm))
 
     def without(which: Counter[int]) -> list[Order]:
         return [order.first(len(order.pulses_s) - which[n]) if which[n] else order for n, order in enumerate(row)]
 
-    fewest = bisect_left(range(len(cheapest)), True, key=lambda few: lay(without(Counter(cheapest[:few]))) is not None)
+    fewest = bisect_left(range(len(cheapest)), True, key=lambda few: desk.holds(without(Counter(cheapest[:few]))))
     given_up, settled = Counter(cheapest[:fewest]), set[int]()
     for n in reversed(cheapest[:fewest]):
         # What went because it was cheap may have made no room: it comes back where it can, the dearest first.
         fewer = given_up - Counter([n])
-        if n not in settled and lay(without(fewer)) is not None:
+        if n not in settled and desk.holds(without(fewer)):
             given_up = fewer
         else:
             settled.add(n)
     return without(given_up)
 
 
-def _lay(
-    site: Site,
-    orders: Sequence[Order],
-    start: datetime,
-    deadline: datetime | None,
-    taken: Sequence[Pulse],
-    effort: int = 0,
-) -> list[Watering]:
-    """Every order's pulses placed in time, beside the pulses that have their supply already.
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Where the orders of one supply are laid out in time: from `start` on, or back from a deadline. Times in seconds
+    from the start.
 
-    All is laid in whole seconds, rounded to the safe side: a plan is read by people, and a start that were rounded
-    afterwards could run into the pulse before it.
+    drawn: what flows already; closed: for each watering, by its id, when it may not run.
     """
-    start = start.replace(microsecond=0)
-    starts: dict[str, list[datetime]] = {}
-    for supply in site.supplies:
-        on_it = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
-        beside = [pulse for pulse in taken if site.zone(pulse.zone).supply == supply.id]
-        for slot in _slots(site, supply, on_it, start, deadline, beside, effort):
-            starts.setdefault(slot.zone, []).append(start + timedelta(seconds=slot.start_s))
-    return [_placed(site, order, starts.get(order.watering.id, [])) for order in orders]
+
+    site: Site
+    supply: Supply
+    start: datetime
+    deadline: datetime | None
+    drawn: tuple[Taken, ...]
+    closed: Mapping[str, tuple[Barred, ...]]
+
+    def lay(self, orders: Sequence[Order], effort: int = 0) -> list[Watering] | None:
+        """Every order's pulses in their places; None if they do not fit."""
+        slots = self._in_time(orders, effort)
+        if slots is None:
+            return None
+        starts: dict[str, list[datetime]] = {}
+        for slot in slots:
+            starts.setdefault(slot.zone, []).append(self.start + timedelta(seconds=slot.start_s))
+        return [_placed(self.site, order, starts.get(order.watering.id, [])) for order in orders]
+
+    def holds(self, orders: Sequence[Order]) -> bool:
+        """Whether the orders fit."""
+        return self._in_time(orders) is not None
+
+    def _in_time(self, orders: Sequence[Order], effort: int = 0) -> list[Slot] | None:
+        """The pulses, if all of them lie between the start and their watering's latest end (a second of grace for
+        rounding); a slot bears its watering's id for a zone."""
+        slots = self._slots(orders, effort)
+        of = {order.watering.id: order for order in orders}
+        for slot in slots:
+            order = of[slot.zone]
+            open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.dead_s
+            if slot.start_s < -1.0 or open_s > (order.watering.latest_end - self.start).total_seconds():
+                return None
+        return slots
+
+    def _slots(self, orders: Sequence[Order], effort: int) -> list[Slot]:
+        """The pulses where the rule of the supply puts them, in time or not."""
+        common = reduce(_both, [self.closed[order.watering.id] for order in orders])
+        chains = [self._chain(order, rank, common) for rank, order in enumerate(orders)]
+        capacity_l_min, settle_s = self.supply.capacity_l_min, _up(self.supply.settle_s)
+        if self.deadline is None:
+            ends_s = [(order.watering.latest_end - self.start).total_seconds() for order in orders]
+            return lay_forward(
+                chains, capacity_l_min, settle_s=settle_s, barred=common, taken=self.drawn, effort=effort,
+                enough_s=min(ends_s),
+            )  # fmt: skip
+        deadline_s = floor((self.deadline - self.start).total_seconds())
+        return lay_backward(
+            chains, capacity_l_min, deadline_s, settle_s=settle_s, barred=common, taken=self.drawn, effort=effort
+        )
+
+    def _chain(self, order: Order, rank: int, common: Sequence[Barred]) -> Chain:
+        return Chain(
+            order.watering.id,
+            tuple(_up(pulse_s + self.supply.dead_s) for pulse_s in order.pulses_s),
+            _up(order.watering.rest_s),
+            self.site.zone(order.watering.zone).line.flow_l_min,
+            max(0.0, _up((order.ready - self.start).total_seconds())),
+            rank,
+            tuple(without(self.closed[order.watering.id], common)),
+        )
 
 
-def _slots(
+def _desk(
     site: Site,
     supply: Supply,
     orders: Sequence[Order],
     start: datetime,
     deadline: datetime | None,
     taken: Sequence[Pulse],
-    effort: int,
-) -> list[Slot]:
-    """The pulses of one supply's orders in seconds from the start; a slot bears its watering's id for a zone."""
-    barred, barred_alone = _barred(site, orders, start)
-    chains = [
-        Chain(
-            order.watering.id,
-            tuple(_up(pulse_s + supply.dead_s) for pulse_s in order.pulses_s),
-            _up(order.watering.rest_s),
-            site.zone(order.watering.zone).line.flow_l_min,
-            max(0.0, _up((order.ready - start).total_seconds())),
-            rank,
-            barred_alone[rank],
-        )
-        for rank, order in enumerate(orders)
-    ]
-    flows = [
-        (
-            floor((p.start - start).total_seconds()),
-            _up((p.end - start).total_seconds()),
-            site.zone(p.zone).line.flow_l_min,
-        )
-        for p in taken
-    ]
-    if deadline is None:
-        ends_s = [(order.watering.latest_end - start).total_seconds() for order in orders]
-        return lay_forward(
-            chains,
-            supply.capacity_l_min,
-            settle_s=_up(supply.settle_s),
-            barred=barred,
-            taken=flows,
-            effort=effort,
-            enough_s=min(ends_s, default=None),
-        )
-    return lay_backward(
-        chains,
-        supply.capacity_l_min,
-        floor((deadline - start).total_seconds()),
-        settle_s=_up(supply.settle_s),
-        barred=barred,
-        taken=flows,
-        effort=effort,
+) -> Desk:
+    """A desk for these orders, beside the pulses that have the supply already.
+
+    All is laid in whole seconds, rounded to the safe side: a plan is read by people, and a start that were rounded
+    afterwards could run into the pulse before it.
+    """
+    start = start.replace(microsecond=0)
+    since, until = start - timedelta(days=1), max(order.watering.latest_end for order in orders) + timedelta(days=1)
+    beside = ((p.start, p.end, site.zone(p.zone)) for p in taken)
+    drawn = tuple(
+        (*_seconds((begin, end), start), zone.line.flow_l_min)
+        for begin, end, zone in beside
+        if zone.supply == supply.id and begin < until and end > since
     )
+    return Desk(site, supply, start, deadline, drawn, {
+        order.watering.id: tuple(_seconds(span, start) for span in _closed_to(site, order, since, until))
+        for order in orders
+    })  # fmt: skip
 
 
 def _up(seconds: float) -> float:
@@ -633,12 +647,6 @@ def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
         for n, (begin, length_s) in enumerate(zip(starts, order.pulses_s, strict=True))
     )
     return replace(order.watering, pulses=past + coming)
-
-
-def _in_time(watering: Watering, start: datetime) -> bool:
-    """Whether its planned pulses lie between `start` and its latest end (a second of grace for rounding)."""
-    planned = [pulse for pulse in watering.pulses if pulse.state == "planned"]
-    return all(pulse.start >= start - timedelta(seconds=1) and pulse.end <= watering.latest_end for pulse in planned)
 
 
 def _gross_mm(site: Site, order: Order, seconds: float) -> float:
@@ -834,34 +842,21 @@ def free_from(garden: Garden, zone_id: str, now: datetime) -> datetime | None:
     return max([now, *known]) if len(known) == len(ends) else None
 
 
-def _barred(site: Site, orders: Sequence[Order], start: datetime) -> tuple[list[Barred], list[tuple[Barred, ...]]]:
-    """The times closed to all orders, and to each alone, in seconds from `start`, as far as their ends may lie. What
-    is before an order is ready is closed to it.
+def _closed_to(site: Site, order: Order, since: datetime, until: datetime) -> list[Span]:
+    """The times closed to an order. What is before it is ready is closed to it.
 
     A closed time begins a little sooner than by the clock: a pulse may open late, and must have ended all the same.
     """
-    until = max([start, *(order.watering.latest_end for order in orders)]) + timedelta(days=1)
-    each = [
-        merged(
-            [
-                (start - timedelta(days=1), max(start - timedelta(days=1), order.ready)),
-                *(
-                    (span[0] - LATE, span[1])
-                    for span in shut(
-                        site,
-                        site.zone(order.watering.zone),
-                        start - timedelta(days=1),
-                        until,
-                        by_hand=order.watering.purpose == "by hand",
-                    )
-                ),
-            ]
-        )
-        for order in orders
-    ]
-    common = reduce(lambda one, other: without(one, without(one, other)), each) if each else []
+    zone, by_hand = site.zone(order.watering.zone), order.watering.purpose == "by hand"
+    spans = [(begin - LATE, end) for begin, end in shut(site, zone, since, until, by_hand=by_hand)]
+    return merged([(since, max(since, order.ready)), *spans])
 
-    def seconds(spans: Sequence[Span]) -> list[Barred]:
-        return [(floor((begin - start).total_seconds()), _up((end - start).total_seconds())) for begin, end in spans]
 
-    return seconds(common), [tuple(seconds(without(spans, common))) for spans in each]
+def _seconds(span: Span, start: datetime) -> Barred:
+    """A stretch of time in seconds from `start`, rounded to the safe side."""
+    return floor((span[0] - start).total_seconds()), _up((span[1] - start).total_seconds())
+
+
+def _both(one: Sequence[Barred], other: Sequence[Barred]) -> tuple[Barred, ...]:
+    """The times that are in both."""
+    return tuple(without(one, without(one, other)))

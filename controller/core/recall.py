@@ -10,13 +10,15 @@ from functools import wraps
 from typing import Any, TypeVar
 
 SLOTS_MOST = 256
+ANSWERS_MOST = 4096
+"""Of so many facts, and so many answers from the same ones, something is recalled."""
 
 Answer = TypeVar("Answer")
 
 
 def recalled(facts: int) -> Callable[[Callable[..., Answer]], Callable[..., Answer]]:
     """For a pure function whose first `facts` arguments are frozen objects, told apart by identity, and whose others
-    are small hashable values. What is recalled of the oldest facts goes first."""
+    are small hashable values. What is recalled of the oldest facts goes first, and of their answers the oldest."""
 
     def decorate(reckon: Callable[..., Answer]) -> Callable[..., Answer]:
         # A slot holds on to its facts, so that no other object can come to have the identity of one of them.
@@ -32,6 +34,8 @@ def recalled(facts: int) -> Callable[[Callable[..., Answer]], Callable[..., Answ
                 slot = slots[known_by] = (arguments[:facts], {})
             answers, asked = slot[1], arguments[facts:]
             if asked not in answers:
+                if len(answers) >= ANSWERS_MOST:
+                    answers.pop(next(iter(answers)), None)
                 answers[asked] = reckon(*arguments)
             return answers[asked]
 

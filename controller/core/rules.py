@@ -10,10 +10,11 @@ A rule of the place leaves out what it exempts. The hours of the house and of th
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
-from functools import lru_cache
+from typing import TypeVar
 
 from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.plants import is_tender
+from controller.core.recall import recalled
 from controller.core.site import Exemption, Hours, Rule, Site, Supply, Zone
 from controller.core.weather import sun_on
 
@@ -43,24 +44,30 @@ def shut(site: Site, zone: Zone, since: datetime, until: datetime, *, by_hand: b
 
 def closed(site: Site, zone: Zone, since: datetime, until: datetime, *, by_hand: bool = False) -> list[Closed]:
     """The same, with what closes each: where two rules close the same hour, it is told twice."""
-    supply = site.supply_of(zone.id)
     if not restricted(site):
         return []
     found: list[Closed] = []
     day, last = local_date(since, site.timezone), local_date(until, site.timezone)
     while day <= last:
-        spans = [(HOUSE, span) for span in _house(site.watering.allowed, site.timezone, day)]
-        spans += [(QUIET, span) for span in _daily(supply.quiet, site.timezone, day, wide=True)]
-        spans += [(SUN, span) for span in _without_sun(site, supply, day)]
-        spans += [
-            (rule.name, span)
-            for rule in site.rules
-            if not exempt(rule, zone, day, by_hand=by_hand)
-            for span in _closed_on(rule, site.timezone, day)
-        ]
-        found += [Closed(*span, by) for by, span in spans if span[0] < until and span[1] > since]
+        found += [each for each in _on(site, zone.id, day, by_hand) if each.start < until and each.end > since]
         day += ONE_DAY
     return found
+
+
+@recalled(facts=1)
+def _on(site: Site, zone_id: str, day: date, by_hand: bool) -> tuple[Closed, ...]:
+    """What is closed to a zone on one civil day."""
+    zone, supply = site.zone(zone_id), site.supply_of(zone_id)
+    spans = [(HOUSE, span) for span in _house(site.watering.allowed, site.timezone, day)]
+    spans += [(QUIET, span) for span in _daily(supply.quiet, site.timezone, day, wide=True)]
+    spans += [(SUN, span) for span in _without_sun(site, supply, day)]
+    spans += [
+        (rule.name, span)
+        for rule in site.rules
+        if not exempt(rule, zone, day, by_hand=by_hand)
+        for span in _of_rule(rule, site.timezone, day)
+    ]
+    return tuple(Closed(*span, by) for by, span in spans)
 
 
 def closed_by(site: Site, zone: Zone, start: datetime, end: datetime, *, by_hand: bool = False) -> Closed | None:
@@ -105,6 +112,7 @@ def limited(site: Site) -> bool:
     return restricted(site) or bool(site.budgets)
 
 
+@recalled(facts=1)
 def lifted(site: Site) -> list[tuple[str, Site]]:
     """The site without each of its rules, one at a time, each with what was taken away."""
     others = [tuple(each for each in site.rules if each != rule) for rule in site.rules]
@@ -143,9 +151,12 @@ def rooms(spans: Sequence[Span], since: datetime, until: datetime, least: timede
 # Stretches of time ------------------------------------------------------------------------------------
 
 
-def merged(spans: Iterable[Span]) -> list[Span]:
+Point = TypeVar("Point", datetime, float)
+
+
+def merged(spans: Iterable[tuple[Point, Point]]) -> list[tuple[Point, Point]]:
     """The same times, in order, and those that touch made one."""
-    whole: list[Span] = []
+    whole: list[tuple[Point, Point]] = []
     for start, end in sorted(spans):
         if whole and start <= whole[-1][1]:
             whole[-1] = (whole[-1][0], max(whole[-1][1], end))
@@ -154,7 +165,9 @@ def merged(spans: Iterable[Span]) -> list[Span]:
     return whole
 
 
-def without(spans: Iterable[Span], others: Iterable[Span]) -> list[Span]:
+def without(
+    spans: Iterable[tuple[Point, Point]], others: Iterable[tuple[Point, Point]]
+) -> list[tuple[Point, Point]]:
     """The times that are in the first and not in the second."""
     left = merged(spans)
     for from_, to in merged(others):
@@ -171,8 +184,7 @@ def _house(allowed: tuple[Hours, ...], timezone: tzinfo, day: date) -> list[Span
     return without([day_bounds(day, timezone)], _daily(allowed, timezone, day, wide=False)) if allowed else []
 
 
-@lru_cache(maxsize=4096)
-def _closed_on(rule: Rule, timezone: tzinfo, day: date) -> tuple[Span, ...]:
+def _of_rule(rule: Rule, timezone: tzinfo, day: date) -> tuple[Span, ...]:
     """What a rule closes of a day, before it is asked for whom."""
     whole = [day_bounds(day, timezone)]
     named: list[Span] = []
