@@ -43,15 +43,16 @@ from controller.guard.wire import Charged
 from controller.loop import Loop
 from controller.report.digest import digest_message
 from controller.report.views import all_views, in_a_sentence, status_view
-from controller.settings import Settings
+from controller.settings import ConfigError, Settings
 from controller.shells.forecast import Fetcher
-from controller.shells.journal import NewerJournalError
-from controller.shells.recovery import SPARE, endings, open_journal, presume_used, used_openings
+from controller.shells.recovery import Found, endings, presume_used, used_openings
 from controller.shells.telemetry import Telemetry
 from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
 
 LOG = logging.getLogger("seepward")
 
+RELOAD = "reload"
+"""Why the valves close before a new config is put to work."""
 BEAT_S = 0.2
 """The loop comes round at least this often; the guard closes after several missed beats (its silence_s)."""
 SHOW_EVERY_S = 0.5
@@ -67,6 +68,26 @@ GUARD_DEAF_S = 4.0
 
 class CannotStartError(Exception):
     """The daemon cannot do its work at all; its text is one line for the person."""
+
+
+class Signals:
+    """What the system has told this process, for whichever daemon runs in it."""
+
+    def __init__(self) -> None:
+        self.stop: str | None = None
+        self.reload = False
+
+    def listen(self) -> None:
+        """From now on."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._told_to_stop)
+        signal.signal(signal.SIGHUP, self._told_to_reload)
+
+    def _told_to_stop(self, number: int, frame: FrameType | None) -> None:
+        self.stop = f"received {signal.Signals(number).name}"
+
+    def _told_to_reload(self, number: int, frame: FrameType | None) -> None:
+        self.reload = True
 
 
 class GuardLink:
@@ -160,16 +181,29 @@ class Outlet:
 
 
 class Daemon:
-    """One run of `seepward run`. CannotStartError or ConfigError if there is no use in beginning."""
+    """One run by one config. CannotStartError or ConfigError if there is no use in beginning.
 
-    def __init__(self, settings: Settings, journal: Path) -> None:
+    reread: the config as it stands when a signal asks for it; ConfigError if it is wrong. trouble: what was wrong with
+    the config that was to follow, if this is the old one again. `next` is the config to go on with, `failed` why this
+    one did not come up; both None after a stop.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        found: Found,
+        reread: Callable[[], Settings],
+        signals: Signals,
+        trouble: str | None = None,
+    ) -> None:
         self._settings = settings
+        self._reread = reread
+        self._signals = signals
+        self._config_trouble = trouble
+        self.next: Settings | None = None
+        self.failed: str | None = None
         self._site = settings.build()
         self._inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        try:
-            found = open_journal(journal, Path(settings.guard.runtime_dir, SPARE))
-        except NewerJournalError as error:
-            raise CannotStartError(str(error)) from None
         self._journal, remembered, self._found = found.journal, found.garden, found.trouble
         self._clock = SystemClock(_latest(remembered))
         now = self._clock.now()
@@ -184,8 +218,8 @@ class Daemon:
         self._loop = Loop(
             self._site, garden, clock=self._clock, valves=self._valves, journal=self._journal, outlet=self._outlet
         )
-        self._forecast_file = journal.with_name("forecast.json")
-        self._latch_file = journal.absolute().with_name("locked.json")
+        self._forecast_file = self._journal.path.with_name("forecast.json")
+        self._latch_file = self._journal.path.absolute().with_name("locked.json")
         self._fetcher = self._forecast_fetcher()
         self._alarms = Alarms(self._wake)
         self._mishaps = Mishaps()
@@ -193,30 +227,38 @@ class Daemon:
         self._guard_starts: deque[float] = deque(maxlen=GUARD_STARTS_MOST)
         self._guard_was_ready = False
         self._clock_gap_s = now.utc.timestamp() - now.mono_s
-        self._stop_because: str | None = None
         self._armed_for: datetime | None = None
 
     def run(self) -> int:
-        """Work until told to stop. The exit code: 0 stopped on purpose, 1 could not go on."""
-        for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(name, self._told_to_stop)
+        """Work until told to stop, or to go on with another config. The exit code: 0 stopped on purpose, 1 could not
+        go on."""
         self._mishaps.install()
         for warning in self._settings.warnings():
             LOG.warning("%s", warning)
         try:
             self._begin()
-            while self._stop_because is None:
+            while self._signals.stop is None and self.next is None:
                 self._round()
-            LOG.info("Stopping: %s.", self._stop_because)
+            LOG.info("%s.", f"Stopping: {self._signals.stop}" if self._signals.stop else "Going on with the new config")
             return 0
         except CannotStartError as error:
             LOG.error("%s", error)
+            self._give_up(str(error))
             return 1
         except Exception:
             LOG.exception("Something is broken; all valves are closed and the daemon ends, to be started anew.")
+            self._give_up("it broke at the start; the log says more")
             return 1
         finally:
             self._end()
+
+    @property
+    def garden(self) -> Garden:
+        """What is known of the garden now."""
+        return self._loop.garden
+
+    def _give_up(self, why: str) -> None:
+        self.failed = None if self._guard_was_ready else why
 
     # --- beginning and end ---
 
@@ -224,6 +266,7 @@ class Daemon:
         """Close first, remember what was cut, then connect."""
         self._await_free_lines()
         self._take(Started(self._found))
+        self._take(Trouble("config", self._config_trouble))
         self._recover()
         self._start_guard()
         for part in (self._fetcher, self._mailer):
@@ -236,7 +279,11 @@ class Daemon:
 
     def _end(self) -> None:
         """Close the valves first; everything else may fail afterwards."""
-        self._supervisor.stopping()
+        if self.next is not None and self._signals.stop is None:
+            self._supervisor.reloading()
+            self._valves.close(None, RELOAD)
+        else:
+            self._supervisor.stopping()
         code = self._valves.guard.stop()
         if code not in (0, None):
             LOG.warning("The guard ended with code %s.", code)
@@ -248,7 +295,6 @@ class Daemon:
         self._loop.commit()
         self._telemetry.farewell()
         self._link.close()
-        self._journal.close()
 
     def _drain(self) -> None:
         """Write down what the guard has said while closing, so that the next start need not guess."""
@@ -256,10 +302,6 @@ class Daemon:
             event = self._inbox.get()
             if isinstance(event, ValveClosed):
                 self._take(event)
-
-    def _told_to_stop(self, number: int, frame: FrameType | None) -> None:
-        self._stop_because = f"received {signal.Signals(number).name}"
-        self._inbox.put(Woke())
 
     def _start_alarms(self) -> None:
         """A new alarm clock, set to what it should ring for."""
@@ -274,6 +316,9 @@ class Daemon:
     # --- one round of the loop ---
 
     def _round(self) -> None:
+        if self._signals.reload:
+            self._signals.reload = False
+            self._read_anew()
         self._valves.beat()
         now = self._clock.now()
         wait_s = min(BEAT_S, max(0.0, (self._loop.wake_at - now.utc).total_seconds()))
@@ -288,10 +333,28 @@ class Daemon:
         self._outlet.tell(now)
         self._supervisor.alive(in_a_sentence(self._site, self._loop.garden, now.utc))
 
+    def _read_anew(self) -> None:
+        """A config that is wrong changes nothing but a fault; a right one ends this daemon, and the next uses it."""
+        try:
+            fresh = self._reread()
+        except ConfigError as error:
+            first, *more = error.lines
+            self._refuse_config(f"{first}{f' (and {len(more)} more; seepward check lists them)' if more else ''}")
+            return
+        if fresh.guard.runtime_dir != self._settings.guard.runtime_dir:
+            self._refuse_config("[guard] runtime_dir changes with a restart only")
+        elif fresh.journal.path != self._settings.journal.path:
+            self._refuse_config("[journal] path changes with a restart only")
+        else:
+            self.next = fresh
+
+    def _refuse_config(self, why: str) -> None:
+        self._take(Trouble("config", f"The new config is wrong, the old one stays: {why}"))
+
     def _happen(self, event: Event) -> None:
         if not isinstance(event, GuardLost):
             self._take(event)
-        elif self._stop_because is None:
+        elif self._signals.stop is None:
             self._guard_lost(event)
 
     def _take(self, event: Event) -> None:

@@ -27,10 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Work until told to stop."""
-    from controller.commands.common import journal_path, settings_of
-    from controller.daemon import CannotStartError, Daemon
-    from controller.settings import ConfigError
+    """Work until told to stop; on SIGHUP the config is read anew."""
+    from controller.commands.common import config_path, journal_path, settings_of
+    from controller.daemon import CannotStartError
+    from controller.service import serve
+    from controller.settings import ConfigError, load
 
     handler = logging.StreamHandler(sys.stdout)
     handler.setFormatter(_Lines("JOURNAL_STREAM" in os.environ))
@@ -38,9 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     settings = settings_of(arguments)
     try:
-        daemon = Daemon(settings, journal_path(arguments, settings))
+        return serve(settings, journal_path(arguments, settings), lambda: load(config_path(arguments)))
     except CannotStartError as error:
         raise CommandError(str(error)) from None
     except ConfigError as error:
         raise CommandError(*error.lines, code=2) from None
-    return daemon.run()

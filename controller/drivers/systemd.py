@@ -6,6 +6,7 @@ One datagram a word, to the socket that $NOTIFY_SOCKET names (sd_notify(3)).
 import contextlib
 import os
 import socket
+import time
 
 
 class Supervisor:
@@ -23,6 +24,10 @@ class Supervisor:
     def alive(self, state: str) -> None:
         """The deciding loop has come round; state is one line for `systemctl status`."""
         self._tell(f"WATCHDOG=1\nSTATUS={state}")
+
+    def reloading(self) -> None:
+        """On the way to another config; `ready` says when it is in force."""
+        self._tell(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
     def stopping(self) -> None:
         """On the way out."""

@@ -23,6 +23,7 @@ ENDINGS = MappingProxyType(
         "asked": "stopped by hand",
         "by hand": "closed by hand at the guard",
         "hold": "cut short by a hold",
+        "reload": "cut short: the config was read anew",
         "owner gone": "cut short: the daemon ended",
         "stopped": "cut short by the stop switch",
         "no pressure": "cut short: no pressure in the mains",

@@ -29,6 +29,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "sim": ("sim", "core", "seams", "loop", "shells", "settings", "guard", "messages", "report", "drivers.gpio"),
     "assembly": EVERYTHING,
     "daemon": EVERYTHING,
+    "service": EVERYTHING,
     "demo": EVERYTHING,
     "commands": EVERYTHING,
     "__main__": EVERYTHING,
