@@ -34,6 +34,8 @@ COLUMNS = (
     "minutes",
     "litres",
     "unsure_litres",
+    "most_litres",
+    "metered",
     "planned_litres",
     "short_litres",
     "rain_saved_litres",
@@ -100,13 +102,15 @@ def _view(site: Site, rows: Sequence[Watered], since: date, until: date) -> dict
     }
 
 
-def _sums(rows: Sequence[Watered]) -> dict[str, float]:
+def _sums(rows: Sequence[Watered]) -> dict[str, Any]:
     sums = total(rows)
     return {
         "waterings": sums.waterings,
         "litres": sums.litres,
         "minutes": sums.minutes,
         "rain_saved_litres": sums.rain_litres,
+        "most_litres": sums.most_litres,
+        "metered": sums.metered,
     }
 
 
@@ -123,6 +127,8 @@ def _record(site: Site, row: Watered) -> dict[str, Any]:
         "minutes": round(row.minutes, 2),
         "litres": round(row.litres, 2),
         "unsure_litres": round(row.unsure_litres, 2),
+        "most_litres": round(row.most_litres, 2),
+        "metered": row.metered,
         "planned_litres": round(row.planned_litres or 0.0, 2) if known else None,
         "short_litres": round(row.short_litres, 2) if known else None,
         "rain_saved_litres": round(row.rain_litres, 2),

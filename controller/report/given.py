@@ -16,7 +16,7 @@ from controller.core.moment import day_bounds, local_date
 from controller.core.pulse import WHOLE_WHY
 from controller.core.site import Site, Zone
 from controller.report.planned import Planned, planned
-from controller.shells.journal import Given, JournalReader, Noted
+from controller.shells.journal import UNSEEN, Given, JournalReader, Noted
 
 ENDINGS = MappingProxyType(
     {
@@ -55,6 +55,8 @@ class Watered:
     """One watering as it was. start, end in UTC; minutes of open valve; end None: a valve is still open.
 
     planned_litres: what it was to give; None if no plan tells.
+    most_litres: what can have passed at most: as counted, or without a flow meter all that the supply gives in the time
+    of open valves.
     rain_litres: how much smaller it was made because of rain.
     """
 
@@ -71,6 +73,8 @@ class Watered:
     planned_litres: float | None
     rain_litres: float
     ended: str
+    most_litres: float = 0.0
+    metered: bool = False
 
     @property
     def whole(self) -> bool:
@@ -96,6 +100,20 @@ class Total:
     litres: float
     minutes: float
     rain_litres: float
+    most_litres: float
+    metered: bool
+
+    @property
+    def bound(self) -> str:
+        """How sure the litres are, in a sentence; "" if there are none."""
+        if self.waterings == 0:
+            return ""
+        if self.metered:
+            return "The litres are counted by the flow meter."
+        return (
+            "No flow meter has counted all of it: the litres come from the flow of each line and the time its valve was"
+            f" open. At most {self.most_litres:.0f} L can have passed."
+        )
 
 
 def watered(
@@ -136,6 +154,8 @@ def total(rows: Iterable[Watered]) -> Total:
         sum(row.litres for row in rows),
         sum(row.minutes for row in rows),
         sum(row.rain_litres for row in rows),
+        sum(row.most_litres for row in rows),
+        all(row.metered for row in rows if not row.refused),
     )
 
 
@@ -179,7 +199,18 @@ def _row(watering_id: str, run: list[Given], plan: Watering | None, zone: Zone |
         planned_litres=plan.need.litres if plan is not None else None,
         rain_litres=_rain_l(plan, zone),
         ended=_ending(run, litres, plan),
+        most_litres=sum(_most_litres(each, zone, site) for each in run),
+        metered=all(each.metered for each in run if not _was_refused(each)),
     )
+
+
+def _most_litres(opening: Given, zone: Zone | None, site: Site) -> float:
+    """What one opening can have let through: a line that is off lets out all that the supply gives."""
+    litres = (opening.litres or 0.0) + opening.unsure_litres
+    if opening.metered or zone is None:
+        return litres
+    open_s = (opening.open_s or 0.0) * (2.0 if opening.why == UNSEEN else 1.0)
+    return max(litres, open_s / 60.0 * site.supply_of(zone.id).capacity_l_min)
 
 
 def _ending(run: list[Given], litres: float, plan: Watering | None) -> str:

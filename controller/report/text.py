@@ -199,6 +199,8 @@ def _show_totals(out: Console, site: Site, rows: Sequence[Watered]) -> None:
     out.print(table)
     if whole.rain_litres >= 1.0:
         say(out, f"Rain saved {whole.rain_litres:.0f} L of it.")
+    if whole.bound:
+        say(out, whole.bound, "dim")
 
 
 def _sums(waterings: int, litres: float, open_min: float) -> tuple[str, str, str]:

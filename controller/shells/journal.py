@@ -58,6 +58,9 @@ SCHEMA = (
     CREATE TABLE life (one INTEGER PRIMARY KEY CHECK (one = 1), lived_s REAL NOT NULL, mono_s REAL NOT NULL,
                        commits INTEGER NOT NULL);
     """,
+    """
+    ALTER TABLE opening ADD COLUMN metered INTEGER;
+    """,
 )
 """One script per schema version; the file's user_version says how many it has seen."""
 
@@ -72,7 +75,9 @@ RECENT_KEPT = 400
 refused, those that gave water are not forgotten for them."""
 NOTES_CHECKED = 2_000
 OPENING = ("pulse", "watering", "zone", "opened", "seconds", "litres_planned", "closed", "open_s", "litres",
-           "unsure_litres", "why", "ended_lived_s")
+           "unsure_litres", "why", "ended_lived_s", "metered")
+UNSEEN = "end not seen"
+"""Why an opening ended whose end nobody saw: its open_s is half of the most it can have been."""
 AGAIN = "~"
 """Between the id of a pulse and a number, where it was opened more than once."""
 UNREADABLE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
@@ -101,7 +106,7 @@ class Unfinished:
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """One opening as it was. litres None: not closed yet."""
+    """One opening as it was. litres None: not closed yet; metered: a flow meter has counted them."""
 
     pulse: str
     watering: str
@@ -113,6 +118,7 @@ class Given:
     litres: float | None
     unsure_litres: float
     why: str | None
+    metered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +134,13 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Used:
-    """Water of the recent past, for the guard's rolling limits. open_s: the most it can have been."""
+    """Water of the recent past, for the guard's rolling limits. open_s, litres: the most it can have been; litres None
+    where no flow meter has counted."""
 
     zone: str
     ended_ago_s: float
     open_s: float
+    litres: float | None = None
 
 
 class Journal:
@@ -218,7 +226,7 @@ class Journal:
         """
         try:
             for row in self._db.execute(f"SELECT {', '.join(OPENING)}, seal FROM opening WHERE seal IS NOT NULL"):
-                if row[-1] != _seal(row[:-1]):
+                if row[-1] != _opening_seal(row[:-1]):
                     return f"the opening {row[0]} does not fit its seal"
             rows = self._db.execute(
                 "SELECT id, at, kind, zone, said, facts, seal FROM note ORDER BY id DESC LIMIT ?", (NOTES_CHECKED,)
@@ -279,7 +287,8 @@ class Journal:
                 ago_s = max(0.0, (now.utc - _instant(row["closed"])).total_seconds())
             open_s = row["seconds"] if row["open_s"] is None else row["open_s"] + _unsure_s(row)
             if open_s > 0.0 and ago_s < span_s:
-                found.append(Used(row["zone"], ago_s, open_s))
+                litres = row["litres"] + row["unsure_litres"] if row["metered"] else None
+                found.append(Used(row["zone"], ago_s, open_s, litres))
         return found
 
     def presume(self, zone: str, seconds: float, litres: float, now: Now) -> None:
@@ -344,7 +353,7 @@ class Journal:
         """
         if event.pulse not in self._recent:
             self.intend(Open(event.zone, event.pulse, "unknown", event.open_s, litres), now)
-        self._end(event.pulse, event.open_s, litres, unsure_litres, event.why, now)
+        self._end(event.pulse, event.open_s, litres, unsure_litres, event.why, now, event.litres is not None)
 
     def refused(self, pulse: str, why: str, now: Now) -> None:
         """An intended opening that the guard would not do. To be followed by `commit`."""
@@ -395,7 +404,8 @@ class Journal:
                 row = tuple(opening[name] for name in OPENING)
                 marks = ", ".join("?" * (len(OPENING) + 1))
                 self._db.execute(
-                    f"INSERT OR REPLACE INTO opening ({', '.join(OPENING)}, seal) VALUES ({marks})", (*row, _seal(row))
+                    f"INSERT OR REPLACE INTO opening ({', '.join(OPENING)}, seal) VALUES ({marks})",
+                    (*row, _opening_seal(row)),
                 )
             last_note = self._seal_notes()
             self._db.execute("INSERT OR REPLACE INTO garden VALUES (1, ?, ?, ?)",
@@ -429,7 +439,7 @@ class Journal:
         self._touched |= self._recent.keys()
 
     def _restore(self, row: Mapping[str, Any]) -> None:
-        self._recent[row["pulse"]] = dict(row)
+        self._recent[row["pulse"]] = dict.fromkeys(OPENING) | dict(row)  # a spare state may be of an older version
         self._touched.add(row["pulse"])
 
     def _forget_the_oldest(self) -> None:
@@ -438,10 +448,12 @@ class Journal:
             for pulse in sorted(self._recent, key=lambda pulse: _gave(self._recent[pulse]))[:too_many]:
                 del self._recent[pulse]
 
-    def _end(self, pulse: str, open_s: float, litres: float, unsure_litres: float, why: str, now: Now) -> None:
+    def _end(
+        self, pulse: str, open_s: float, litres: float, unsure_litres: float, why: str, now: Now, metered: bool = False
+    ) -> None:
         self._restore(self._recent[pulse] | {
             "closed": _text(now.utc), "open_s": open_s, "litres": litres, "unsure_litres": unsure_litres, "why": why,
-            "ended_lived_s": self._lived_s(now),
+            "ended_lived_s": self._lived_s(now), "metered": int(metered),
         })
 
     def _lived_s(self, now: Now) -> float:
@@ -533,13 +545,13 @@ class JournalReader:
 def openings(db: sqlite3.Connection, since: datetime, until: datetime) -> list[Given]:
     """Openings that began in [since, until), in order."""
     rows = db.execute(
-        "SELECT pulse, watering, zone, opened, closed, seconds, open_s, litres, unsure_litres, why FROM opening"
-        " WHERE opened >= ? AND opened < ? ORDER BY opened, pulse",
+        "SELECT pulse, watering, zone, opened, closed, seconds, open_s, litres, unsure_litres, why, ifnull(metered, 0)"
+        " FROM opening WHERE opened >= ? AND opened < ? ORDER BY opened, pulse",
         (_text(since), _text(until)),
     )
     return [
-        Given(pulse, watering, zone, _instant(opened), _instant(closed) if closed else None, *rest)
-        for pulse, watering, zone, opened, closed, *rest in rows
+        Given(pulse, watering, zone, _instant(at), end and _instant(end), s, open_s, litres, unsure_l, why, metered > 0)
+        for pulse, watering, zone, at, end, s, open_s, litres, unsure_l, why, metered in rows
     ]
 
 
@@ -592,6 +604,11 @@ def _read_spare(path: Path | None) -> dict[str, Any] | None:
 def _seal(values: Iterable[Any]) -> str:
     """A checksum of a row."""
     return hashlib.blake2b(json.dumps(list(values)).encode(), digest_size=8).hexdigest()
+
+
+def _opening_seal(row: tuple[Any, ...]) -> str:
+    """Older versions did not say whether a meter had counted, and sealed without."""
+    return _seal(row if row[-1] is not None else row[:-1])
 
 
 def _gave(row: Mapping[str, Any]) -> bool:

@@ -10,6 +10,7 @@ from controller.core.garden import Garden
 from controller.core.moment import Now
 from controller.guard.rules import DAY_S, Charge, UsedOpening
 from controller.shells.journal import (
+    UNSEEN,
     Journal,
     JournalError,
     NewerJournalError,
@@ -79,7 +80,9 @@ def presume_used(journal: Journal, charge: Charge, now: Now) -> None:
 
 def used_openings(journal: Journal, now: Now) -> tuple[UsedOpening, ...]:
     """The openings of the last 24 hours, for a guard that begins now: its rolling limits are to stay true."""
-    return tuple(UsedOpening(used.zone, used.ended_ago_s, used.open_s) for used in journal.used_within(DAY_S, now))
+    return tuple(
+        UsedOpening(used.zone, used.ended_ago_s, used.open_s, used.litres) for used in journal.used_within(DAY_S, now)
+    )
 
 
 def endings(
@@ -105,7 +108,7 @@ def endings(
             found.append(ValveClosed(opening.zone, opening.pulse, 0.0, "never opened"))
         else:
             half_s = (opening.seconds + CLOSED_WITHIN_S) / 2.0
-            found.append(ValveClosed(opening.zone, opening.pulse, half_s, "end not seen", unsure_s=half_s))
+            found.append(ValveClosed(opening.zone, opening.pulse, half_s, UNSEEN, unsure_s=half_s))
     return found
 
 

@@ -136,6 +136,7 @@ def test_the_log_for_people(call: Call) -> None:
     assert "Monday 13 July 2026, " in said.out
     assert "refused: the supply cannot feed it" in " ".join(said.out.split())
     assert "the garden" in said.out
+    assert "L can have passed." in " ".join(said.out.split())
 
 
 def test_the_log_for_programs_agrees_with_sql(call: Call, week_journal: Path) -> None:

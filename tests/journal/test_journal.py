@@ -1,5 +1,7 @@
 """The journal on real files: what it promises, kept through kills, full disks, other readers and damaged files."""
 
+import contextlib
+import hashlib
 import json
 import os
 import random
@@ -24,6 +26,7 @@ from controller.core.step import new_garden
 from controller.shells.journal import (
     CHECKPOINT_PAGES,
     FORECASTS_KEPT,
+    OPENING,
     PENDING_MOST,
     RECENT_KEPT,
     SCHEMA,
@@ -34,7 +37,7 @@ from controller.shells.journal import (
     NewerJournalError,
     reading,
 )
-from controller.shells.recovery import CLOSED_WITHIN_S, endings, open_journal
+from controller.shells.recovery import CLOSED_WITHIN_S, endings, open_journal, used_openings
 from tests.core.gardens import Life, a_forecast, a_site, a_zone
 
 NOW = Now(100.0, datetime(2026, 7, 15, 4, tzinfo=UTC))
@@ -155,6 +158,38 @@ def test_what_gave_water_is_remembered_however_much_is_refused_after_it(path: Pa
     for each in (by_file, anew):
         used = each.used_within(86_400.0, later(1600))
         assert [(one.open_s, one.ended_ago_s) for one in used] == [(600.0, 1000.0)]
+
+
+def test_what_a_meter_counted_is_what_the_guard_is_told(path: Path) -> None:
+    journal = Journal(path)
+    for number, litres in ((1, 12.5), (2, None)):
+        journal.intend(an_opening(number), NOW)
+        ended = ValveClosed("tomatoes", f"pulse-{number}", 600.0, "deadline", litres=litres)
+        journal.closed(ended, litres or 30.0, 0.0, later(600))
+    journal.commit(EMPTY, later(600))
+    journal.close()
+    again = Journal(path)
+    assert [used.litres for used in used_openings(again, later(700))] == [12.5, None]
+    assert [given.metered for given in again.given(*EVER)] == [True, False]
+
+
+def test_a_journal_from_before_meters_keeps_its_seals(path: Path) -> None:
+    journal = Journal(path)
+    journal.intend(an_opening(), NOW)
+    journal.closed(ValveClosed("tomatoes", "pulse-1", 600.0, "deadline"), 30.0, 0.0, later(600))
+    journal.commit(EMPTY, later(600))
+    journal.close()
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        *row, _ = db.execute(f"SELECT {', '.join(OPENING)} FROM opening").fetchone()
+        db.execute("ALTER TABLE opening DROP COLUMN metered")
+        seal = hashlib.blake2b(json.dumps(row).encode(), digest_size=8).hexdigest()
+        db.execute("UPDATE opening SET seal = ?", (seal,))
+        db.execute("PRAGMA user_version = 2")
+    older = Journal(path)
+    assert older.damage() is None
+    assert [(given.litres, given.metered) for given in older.given(*EVER)] == [(30.0, False)]
+    older._db.execute("UPDATE opening SET litres = 3.0")
+    assert older.damage() == "the opening pulse-1 does not fit its seal"
 
 
 def test_readings_are_thinned_and_a_clock_set_back_does_not_silence_them(path: Path) -> None:

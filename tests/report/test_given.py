@@ -1,5 +1,7 @@
 """Waterings read back: the sums are SQL's own, the endings those that the week was made to have."""
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -7,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from controller.report.given import Watered, day_of, purpose_of, total, watered
-from controller.shells.journal import JournalReader, reading
+from controller.shells.journal import UNSEEN, JournalReader, reading
 from tests.report.papers import DAWN, DAY, Paper, a_soak
 from tests.report.weeks import demo_site, facts
 
@@ -39,6 +41,38 @@ def test_litres_are_open_minutes_times_the_emitters_flow(week: JournalReader) ->
         # 40 m of dripline, an emitter of 2 L/h each 0.3 m; for 4 s of each pulse the master valve is not open
         flowing_h = row.minutes / 60.0 - row.pulses * 4.0 / 3600.0
         assert row.litres == pytest.approx(flowing_h * 40.0 / 0.3 * 2.0, rel=1e-6)
+
+
+def test_without_a_meter_a_bound_is_told_beside_the_litres(week: JournalReader, week_journal: Path) -> None:
+    rows = all_of(week)
+    row = find(rows, "2026-07-13-dusk-pots")
+    capacity_l_min = demo_site().supply_of("pots").capacity_l_min
+    assert row.most_litres == pytest.approx(row.minutes * capacity_l_min)
+    assert not row.metered
+    assert f"At most {total(rows).most_litres:.0f} L can have passed." in total(rows).bound
+    assert total([]).bound == ""
+
+
+def test_what_a_meter_has_counted_is_its_own_bound(week_journal: Path, tmp_path: Path) -> None:
+    path = tmp_path / "metered.sqlite"
+    path.write_bytes(week_journal.read_bytes())
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE opening SET metered = 1")
+    with reading(path) as reader:
+        rows = all_of(reader)
+        assert all(row.metered for row in rows if not row.refused)
+        assert find(rows, "2026-07-13-dusk-pots").most_litres == find(rows, "2026-07-13-dusk-pots").litres
+        assert total(rows).bound == "The litres are counted by the flow meter."
+
+
+def test_an_end_that_nobody_saw_may_be_as_late_as_can_be(week_journal: Path, tmp_path: Path) -> None:
+    path = tmp_path / "unseen.sqlite"
+    path.write_bytes(week_journal.read_bytes())
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE opening SET why = ? WHERE watering = '2026-07-13-dusk-pots'", (UNSEEN,))
+    with reading(path) as reader:
+        row = find(all_of(reader), "2026-07-13-dusk-pots")
+        assert row.most_litres == pytest.approx(2.0 * row.minutes * demo_site().supply_of("pots").capacity_l_min)
 
 
 def test_a_whole_watering(week: JournalReader) -> None:
