@@ -178,8 +178,12 @@ def test_a_hung_guard_is_ended_and_replaced(rig: Rig) -> None:
 
     wait_for(lambda: {row.pid for row in rig.rows()} - first, "a new guard", 15)
     second = next(iter({row.pid for row in rig.rows()} - first))
-    claims = [row for row in rig.rows() if row.pid == second and row.what == "claim"]
-    assert {row.pin: row.level for row in claims} == {MASTER_PIN: 0, TOMATO_PIN: 0, SALAD_PIN: 1}, "claimed at rest"
+
+    def claims() -> dict[int, int]:
+        return {row.pin: row.level for row in rig.rows() if row.pid == second and row.what == "claim"}
+
+    wait_for(lambda: len(claims()) == 3, "all lines")
+    assert claims() == {MASTER_PIN: 0, TOMATO_PIN: 0, SALAD_PIN: 1}, "claimed at rest"
     assert "has not answered" in rig.log()
     assert rig.stop(signal.SIGTERM) == 0
     assert rig.lines_on() == set()

@@ -80,8 +80,8 @@ def test_everything_that_matters_is_on_it(week: JournalReader) -> None:
     page = Reader(page_of(week))
     for words in (
         "School kitchen garden", "For your hands", "Water to come", "scorched leaves, dropped flowers",
-        "Official heat warnings", "In all since", "give or take", "L can have passed", "Given:", "What the plants draw", "39°",
-        "Learnt of this bed so far:", "Herb row", "It has no probe",
+        "Official heat warnings", "In all since", "give or take", "Given:", "What the plants draw", "39°",
+        "L can have passed", "Learnt of this bed so far:", "Herb row", "It has no probe",
     ):  # fmt: skip
         assert words in page.text, words
     for zone in SITE.zones:
