@@ -141,12 +141,10 @@ def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived
     return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained.mm)
 
 
-def foreseen(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived:
-    """The same for the mean alone, as if it were sure: what a plan needs to know, at a fraction of the cost."""
-    used_mm = use(estimate.depletion_mm, estimate.demand_factor, estimate.holds_factor)
-    dry_mm = estimate.depletion_mm + used_mm
-    drained_mm = _drained(dry_mm, 0.0, 1.0 - math.exp(-days / drain_days)).mm
-    return Lived(replace(estimate, mean=(dry_mm + drained_mm, *estimate.mean[1:])), used_mm, drained_mm)
+def foreseen(depletion_mm: float, used_mm: float, days: float, drain_days: float) -> float:
+    """The depletion after the same, as if it were sure: what a plan needs to know, at a fraction of the cost [mm]."""
+    dry_mm = depletion_mm + used_mm
+    return dry_mm + (1.0 - math.exp(-days / drain_days)) * max(0.0, -dry_mm)
 
 
 def watered(estimate: Estimate, net_mm: float, sd_share: float = WATER_SD, sd_mm: float = 0.0) -> Estimate:

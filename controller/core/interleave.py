@@ -135,19 +135,21 @@ def _by_rule(
     """The list rule."""
     ready = [chain.ready_s for chain in chains]
     following = [0] * len(chains)
+    shut = [sorted((*barred, *chain.barred)) for chain in chains]
     drawn = [(from_s - settle_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
     slots: list[Slot] = []
     clock_s = 0.0
-    while any(following[i] < len(chain.pulses_s) for i, chain in enumerate(chains)):
-        waiting = sorted(
-            (i for i, chain in enumerate(chains) if following[i] < len(chain.pulses_s)),
-            key=lambda i: (-_remaining_s(chains[i], following[i]), chains[i].rank, i),
-        )
+    # The longest remaining chain first, then by rank and number.
+    waiting = [(-chain.length_s, chain.rank, i) for i, chain in enumerate(chains) if chain.pulses_s]
+    while waiting:
+        waiting.sort()
         later: list[float] = []
-        for i in waiting:
+        still: list[tuple[float, int, int]] = []
+        for place in waiting:
+            i = place[2]
             chain, number = chains[i], following[i]
             length_s = chain.pulses_s[number]
-            start_s = _out_of((*barred, *chain.barred), max(ready[i], clock_s), length_s)
+            start_s = _out_of(shut[i], max(ready[i], clock_s), length_s)
             if start_s > clock_s:
                 later.append(start_s)
             elif _most_drawn(drawn, clock_s, clock_s + length_s) + chain.flow_l_min <= capacity_l_min + 1e-9:
@@ -155,6 +157,11 @@ def _by_rule(
                 drawn.append((clock_s, clock_s + length_s + settle_s, chain.flow_l_min))
                 following[i] += 1
                 ready[i] = clock_s + length_s + chain.rest_s
+                if following[i] < len(chain.pulses_s):
+                    still.append((-_remaining_s(chain, following[i]), chain.rank, i))
+                continue
+            still.append(place)
+        waiting = still
         drawn = [(from_s, until_s, flow) for from_s, until_s, flow in drawn if until_s > clock_s]
         clock_s = min([*later, *(until_s for _, until_s, _ in drawn)], default=clock_s)
     return slots
@@ -174,6 +181,7 @@ def _in_order(
     draw, and none of these has become later.
     """
     ready = [chain.ready_s for chain in chains]
+    shut = [sorted((*barred, *chain.barred)) for chain in chains]
     numbers = [count() for _ in chains]
     # Each draw, ours too, is followed by its pause; so none before it is needed here.
     drawn = [(from_s, until_s + settle_s, flow) for from_s, until_s, flow in taken]
@@ -184,7 +192,7 @@ def _in_order(
         starts = sorted([ready[i], *(until_s for _, until_s, _ in drawn if until_s > ready[i])])
         start_s = next(
             start_s
-            for start_s in (_out_of((*barred, *chain.barred), each_s, length_s) for each_s in starts)
+            for start_s in (_out_of(shut[i], each_s, length_s) for each_s in starts)
             if _most_drawn(drawn, start_s, start_s + length_s + settle_s) + chain.flow_l_min <= capacity_l_min + 1e-9
         )
         slots.append(Slot(chain.zone, number, start_s, start_s + length_s))
@@ -263,13 +271,15 @@ def _remaining_s(chain: Chain, following: int) -> float:
 def _most_drawn(drawn: Sequence[Taken], from_s: float, until_s: float) -> float:
     """The most flow that others draw at any instant within [from, until). It changes only where one of them begins."""
     within = [each for each in drawn if each[0] < until_s and each[1] > from_s]
+    if len(within) < 2:
+        return within[0][2] if within else 0.0
     instants = [max(from_s, begin_s) for begin_s, _, _ in within]
     return max((sum(flow for a, b, flow in within if a <= at < b) for at in instants), default=0.0)
 
 
 def _out_of(barred: Sequence[Barred], start_s: float, length_s: float) -> float:
-    """The earliest start from `start_s` on at which a pulse of that length overlaps no barred time."""
-    for from_s, until_s in sorted(barred):
+    """The earliest start from `start_s` on at which a pulse of that length overlaps no barred time (in order)."""
+    for from_s, until_s in barred:
         if start_s < until_s and start_s + length_s > from_s:
             start_s = until_s
     return start_s

@@ -41,7 +41,7 @@ from controller.core.rules import (
 )
 from controller.core.shortage import BY_HAND, Stake, cheapest_first, stake_of
 from controller.core.site import Site, Supply, Zone
-from controller.core.soil import advance, wet
+from controller.core.soil import advance, foresee, wet
 from controller.core.weather import sun_on
 
 HORIZON_DAYS = 4
@@ -211,6 +211,7 @@ def _live_through(
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
     again, losses = _fit(site, orders, now, None, [*running, *coming], squeeze)
     waterings = [*kept, *again]
+    taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
     beds = _foreseen(site, garden, waterings, now)
     first = local_date(now, site.timezone)
     ahead = range(HORIZON_DAYS_MOST + AHEAD_DAYS) if restricted(site) else range(0)
@@ -223,7 +224,7 @@ def _live_through(
         views: list[View] = []
         for zone in site.zones:
             at = max(session.judged_at, now)
-            beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, at, now, foreseeing=True)
+            beds[zone.id] = foresee(beds[zone.id], zone, site, garden.weather, at, now)
             if watched and session.purpose == "dusk refresh":
                 seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
                 short_mm[zone.id, session.day] = max(0.0, seen.bed.depletion_mm - seen.readily_mm)
@@ -237,7 +238,6 @@ def _live_through(
             # Once the sun is nearly up, a soak that was missed is worth its losses on a hot day only.
             if session.deadline is None or now < session.deadline or seen.hot:
                 views.append(seen)
-        taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
         needs = _affordable(site, garden, session, _needs(site, session, views), taken, drawn_l, waits)
         near = session.start <= now + FIGURES_AHEAD
         fresh, left = _serve(site, garden, session, now, needs, views, taken, squeeze if near else 0)
@@ -246,6 +246,7 @@ def _live_through(
             too_short |= {(n.zone, session.day) for n in needs if got_l.get(n.zone, 0.0) < HELD * n.litres}
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
+            taken += watering.pulses
         waterings += fresh if near else [_in_short(watering) for watering in fresh]
         losses += left
     return Course(waterings, _told(site, losses), short_mm, frozenset(too_short))
@@ -537,7 +538,7 @@ class Desk:
     """Where the orders of one supply are laid out in time: from `start` on, or back from a deadline. Times in seconds
     from the start.
 
-    drawn: what flows already; closed: for each watering, by its id, when it may not run.
+    drawn: what flows already; barred: closed to all of them; alone: for each watering, by its id, what else is.
     """
 
     site: Site
@@ -545,7 +546,8 @@ class Desk:
     start: datetime
     deadline: datetime | None
     drawn: tuple[Taken, ...]
-    closed: Mapping[str, tuple[Barred, ...]]
+    barred: tuple[Barred, ...]
+    alone: Mapping[str, tuple[Barred, ...]]
 
     def lay(self, orders: Sequence[Order], effort: int = 0) -> list[Watering] | None:
         """Every order's pulses in their places; None if they do not fit."""
@@ -575,21 +577,20 @@ class Desk:
 
     def _slots(self, orders: Sequence[Order], effort: int) -> list[Slot]:
         """The pulses where the rule of the supply puts them, in time or not."""
-        common = reduce(_both, [self.closed[order.watering.id] for order in orders])
-        chains = [self._chain(order, rank, common) for rank, order in enumerate(orders)]
+        chains = [self._chain(order, rank) for rank, order in enumerate(orders)]
         capacity_l_min, settle_s = self.supply.capacity_l_min, _up(self.supply.settle_s)
         if self.deadline is None:
             ends_s = [(order.watering.latest_end - self.start).total_seconds() for order in orders]
             return lay_forward(
-                chains, capacity_l_min, settle_s=settle_s, barred=common, taken=self.drawn, effort=effort,
+                chains, capacity_l_min, settle_s=settle_s, barred=self.barred, taken=self.drawn, effort=effort,
                 enough_s=min(ends_s),
             )  # fmt: skip
         deadline_s = floor((self.deadline - self.start).total_seconds())
         return lay_backward(
-            chains, capacity_l_min, deadline_s, settle_s=settle_s, barred=common, taken=self.drawn, effort=effort
+            chains, capacity_l_min, deadline_s, settle_s=settle_s, barred=self.barred, taken=self.drawn, effort=effort
         )
 
-    def _chain(self, order: Order, rank: int, common: Sequence[Barred]) -> Chain:
+    def _chain(self, order: Order, rank: int) -> Chain:
         return Chain(
             order.watering.id,
             tuple(_up(pulse_s + self.supply.dead_s) for pulse_s in order.pulses_s),
@@ -597,7 +598,7 @@ class Desk:
             self.site.zone(order.watering.zone).line.flow_l_min,
             max(0.0, _up((order.ready - self.start).total_seconds())),
             rank,
-            tuple(without(self.closed[order.watering.id], common)),
+            self.alone[order.watering.id],
         )
 
 
@@ -622,10 +623,12 @@ def _desk(
         for begin, end, zone in beside
         if zone.supply == supply.id and begin < until and end > since
     )
-    return Desk(site, supply, start, deadline, drawn, {
-        order.watering.id: tuple(_seconds(span, start) for span in _closed_to(site, order, since, until))
-        for order in orders
-    })  # fmt: skip
+    closed = [[_seconds(span, start) for span in _closed_to(site, order, since, until)] for order in orders]
+    barred = reduce(lambda one, other: without(one, without(one, other)), closed)
+    alone = {
+        order.watering.id: tuple(without(spans, barred)) for order, spans in zip(orders, closed, strict=True)
+    }
+    return Desk(site, supply, start, deadline, drawn, tuple(barred), alone)
 
 
 def _up(seconds: float) -> float:
@@ -779,11 +782,9 @@ def _on_track(watering: Watering, now: datetime) -> bool:
 
 def _foreseen(site: Site, garden: Garden, waterings: Sequence[Watering], now: datetime) -> dict[str, Bed]:
     """The beds as they will be once the waterings under way are done."""
-    beds = dict(garden.beds)
+    beds = {zone.id: advance(garden.beds[zone.id], zone, site, garden.weather, now, now) for zone in site.zones}
     for watering in waterings:
-        zone = site.zone(watering.zone)
-        beds[zone.id] = advance(beds[zone.id], zone, site, garden.weather, now, now)
-        beds[zone.id] = _watered(site, beds[zone.id], watering, watering.litres_to_come)
+        beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
     return beds
 
 
@@ -855,8 +856,3 @@ def _closed_to(site: Site, order: Order, since: datetime, until: datetime) -> li
 def _seconds(span: Span, start: datetime) -> Barred:
     """A stretch of time in seconds from `start`, rounded to the safe side."""
     return floor((span[0] - start).total_seconds()), _up((span[1] - start).total_seconds())
-
-
-def _both(one: Sequence[Barred], other: Sequence[Barred]) -> tuple[Barred, ...]:
-    """The times that are in both."""
-    return tuple(without(one, without(one, other)))

@@ -6,7 +6,7 @@ gives 0.92 to 1.08 of what is asked. Its probe reads 0.04 m3/m3 too high or too 
 fifth of its hourly words never arrive; the config states its error honestly (0.045). Sixty days without rain.
 
 Two rivals. The balance alone: the same controller, soil model and tables in a twin of the same bed, without a probe
-and without a doubt (`foreseeing`): the plain FAO-56 balance, which refills its own depletion at dawn. The probe alone:
+and without a doubt (`foresee`): the plain FAO-56 balance, which refills its own depletion at dawn. The probe alone:
 field capacity less the last reading, times the depth of the roots.
 """
 
@@ -23,7 +23,7 @@ from controller.core.garden import Bed, Probe
 from controller.core.moment import local_midnight
 from controller.core.need import dawn_need, view
 from controller.core.site import Sensor
-from controller.core.soil import advance, new_bed, notice, wet
+from controller.core.soil import advance, foresee, new_bed, notice, wet
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day
 from controller.settings import load
 from controller.shells.journal import Journal
@@ -114,7 +114,7 @@ def lived(seed: int, *, with_probe: bool) -> Summer:
             summer.bed = _soaked(summer.bed, truth, book, day, at)
         share = share_of_day(SITE, day, until) - share_of_day(SITE, day, at)
         truth.live_an_hour(et0_of(book, SITE, day, at).mm * share)
-        summer.bed = advance(summer.bed, ZONE, SITE, book, until, until, foreseeing=not with_probe)
+        summer.bed = (advance if with_probe else foresee)(summer.bed, ZONE, SITE, book, until, until)
         value, lost = truth.moisture + bias + chance.gauss(0.0, NOISE), chance.random() < LOST
         if with_probe and not lost:
             probe = replace(probe, value=value, at=until, same_since=until)
