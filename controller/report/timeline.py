@@ -22,7 +22,8 @@ from rich.console import Console
 from rich.text import Text
 
 from controller.core.moment import day_bounds, local_date
-from controller.core.site import Hours, Site
+from controller.core.rules import HOUSE, Closed, closed
+from controller.core.site import Site
 from controller.core.weather import sun_on
 from controller.report.text import day_name, say, words
 
@@ -56,18 +57,23 @@ FILLED: Mapping[tuple[State, State], Sign] = MappingProxyType({
 })  # fmt: skip
 """The sign of a column by its two halves; where both are empty, the ground is seen."""
 SUN: Sign = ("│", "yellow")
-CLOSED: Sign = ("░", "dim")
+OUT_OF_HOURS: Sign = ("░", "dim")
+PUMP_OFF: Sign = ("▒", "dim")
+BANNED: Sign = ("×", "red")
+"""A time in which a zone may not be watered: by the hours of the house, the pump, or a rule of the place."""
 FULL_HOUR: Sign = ("·", "dim")
 EMPTY: Sign = (" ", "")
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A zone's day. waterings: the pulses of each that touches it; litres: of the pulses that begin on it."""
+    """A zone's day. waterings: the pulses of each that touches it; litres: of the pulses that begin on it; closed: the
+    times in which it may not be watered."""
 
     name: str
     waterings: tuple[tuple[Span, ...], ...]
     litres: float
+    closed: tuple[Closed, ...]
 
     @property
     def pulses(self) -> list[Span]:
@@ -98,14 +104,13 @@ def show_timeline(out: Console, site: Site, view: Mapping[str, Any]) -> None:
     whole_day = _frame(site, days, range(24), min(out.width, WIDEST))
     if whole_day.column_min <= WHOLE_DAY_MIN:
         shown, frame = range(24), whole_day
-    closed = False
+    named: dict[str, Sign] = {}
     for day, rows in days.items():
         say(out, f"{day_name(day)}, {sum(row.litres for row in rows):.0f} L", "bold")
         for columns in lines_of(_hours(site, day, shown), frame.column_min, frame.chart_width):
-            _show_line(out, site, day, rows, frame, columns)
-            closed |= any(_closed(site, begin) for begin in columns if begin is not None)
+            named |= _show_line(out, site, day, rows, frame, columns)
         out.print()
-    _show_key(out, frame, closed)
+    _show_key(out, frame, named)
 
 
 # What is to be drawn ------------------------------------------------------------------------------
@@ -129,7 +134,8 @@ def _rows(site: Site, view: Mapping[str, Any], day: date) -> list[Row]:
         waterings = tuple(pulses for each in mine if _overlap(pulses := _pulses(each), whole_day))
         begun = [pulse for each in mine for pulse in each["pulses"] if _begins(site, pulse, day)]
         if waterings:
-            rows.append(Row(zone.name, waterings, sum(pulse["litres"] for pulse in begun)))
+            litres = sum(pulse["litres"] for pulse in begun)
+            rows.append(Row(zone.name, waterings, litres, tuple(closed(site, zone, *whole_day))))
     return rows
 
 
@@ -205,28 +211,34 @@ def lines_of(hours: Sequence[datetime], column_min: int, width: int) -> list[Col
 
 def _show_line(
     out: Console, site: Site, day: date, rows: Sequence[Row], frame: Frame, columns: Columns
-) -> None:
-    """The sun above, the zones, the hours below."""
+) -> dict[str, Sign]:
+    """The sun above, the zones, the hours below. What closes any of the time that is seen, with its sign."""
     suns = {
         place: f"{word} {at.astimezone(site.timezone):%H:%M}"
         for word, at in _sun(site, day).items()
         for place, begin in enumerate(columns)
         if begin is not None and begin <= at < begin + 2 * frame.half
     }
-    ground = [_ground(site, begin, place in suns) for place, begin in enumerate(columns)]
     margin = " " * (frame.name_width + 1)
     _print(out, Text(margin).append(sun_line(suns, frame.chart_width), SUN[1]))
+    named: dict[str, Sign] = {}
     for row in rows:
         line = words(row.name)
         line.truncate(frame.name_width, overflow="ellipsis", pad=True)
         line.append(" ")
         halves = _halves(row, columns, frame.half)
-        for both, below in zip(zip(halves[::2], halves[1::2], strict=True), ground, strict=True):
-            line.append(*FILLED.get(both, below))
+        for place, both in enumerate(zip(halves[::2], halves[1::2], strict=True)):
+            begin = columns[place]
+            shut = _closed(site, row, begin) if begin is not None else None
+            if shut is not None:
+                named[shut.by] = _sign_of(site, shut)
+            ground = _ground(site, begin, place in suns) if shut is None or place in suns else _sign_of(site, shut)
+            line.append(*FILLED.get(both, ground))
         if frame.litres_width:
             line.append(f"{row.litres:.0f} L".rjust(frame.litres_width))
         _print(out, line)
     _print(out, Text(margin).append(hours_line(site, columns), "dim"))
+    return named
 
 
 def _print(out: Console, line: Text) -> None:
@@ -263,28 +275,24 @@ def _halves(row: Row, columns: Columns, half: timedelta) -> list[State]:
 
 
 def _ground(site: Site, begin: datetime | None, sun: bool) -> Sign:
-    """What is seen where a zone has neither water nor a rest."""
+    """What is seen where a zone has neither water nor a rest, in times in which it may be watered."""
     if begin is None:
         return EMPTY
     if sun:
         return SUN
-    if _closed(site, begin):
-        return CLOSED
     return FULL_HOUR if begin.astimezone(site.timezone).minute == 0 else EMPTY
 
 
-def _closed(site: Site, at: datetime) -> bool:
-    """Whether the rules of the house allow no water at an instant."""
-    local, allowed = at.astimezone(site.timezone), site.watering.allowed
-    return bool(allowed) and not any(_open(hours, local) for hours in allowed)
+def _closed(site: Site, row: Row, at: datetime) -> Closed | None:
+    """What closes an instant for a zone; a rule of the place rather than anything else."""
+    found = [each for each in row.closed if each.start <= at < each.end]
+    return max(found, key=lambda each: _sign_of(site, each) == BANNED, default=None)
 
 
-def _open(hours: Hours, local: datetime) -> bool:
-    """Whether a local time is in a window of the house's rules."""
-    at = local.time()
-    if hours.start < hours.until:
-        return hours.start <= at < hours.until
-    return at >= hours.start or at < hours.until
+def _sign_of(site: Site, shut: Closed) -> Sign:
+    if any(rule.name == shut.by for rule in site.rules):
+        return BANNED
+    return OUT_OF_HOURS if shut.by == HOUSE else PUMP_OFF
 
 
 def _sun(site: Site, day: date) -> dict[str, datetime]:
@@ -330,9 +338,11 @@ def _put(line: str, text: str, start: int) -> str:
     return line[:start] + text + line[end:]
 
 
-def _show_key(out: Console, frame: Frame, closed: bool) -> None:
+def _show_key(out: Console, frame: Frame, named: Mapping[str, Sign]) -> None:
     """What the signs mean."""
-    signs = ["█ water", "─ rest", *([f"{CLOSED[0]} not allowed"] if closed else [])]
+    signs = ["█ water", "─ rest"]
+    for sign in dict.fromkeys(named.values()):
+        signs.append(f"{sign[0]} closed by {' and '.join(by for by in named if named[by] == sign)}")
     times = ["↑ sunrise", "↓ sunset", f"a column is {frame.column_min} min"]
     in_one = "  ".join([*signs, *times])
     for line in [in_one] if len(in_one) <= out.width else ["  ".join(signs), "  ".join(times)]:

@@ -13,7 +13,7 @@ from astral import Observer
 from astral.sun import sun
 from rich.console import Console
 
-from controller.core.site import Hours, Site
+from controller.core.site import Hours, Rule, Site
 from controller.report.timeline import lines_of, show_timeline
 from controller.report.views import plan_view
 from controller.shells.journal import JournalReader
@@ -192,7 +192,7 @@ def test_hours_in_which_no_water_may_run_are_marked() -> None:
     by_day = replace(SITE, watering=replace(SITE.watering, allowed=(Hours(time(6), time(18)),)))
     row = chart(drawn(by_day, view, 160), "Tomatoes ")
     assert (row[0], row[7 * 6], row[18 * 6]) == ("░", "·", "░")
-    assert "not allowed" not in drawn(FREE, view, 160)[-1]
+    assert "closed by" not in drawn(FREE, view, 160)[-1]
     assert "░" not in "".join(drawn(FREE, view, 160))
 
 
@@ -205,7 +205,20 @@ def test_a_window_that_ends_within_a_shown_hour_is_marked_and_explained() -> Non
     half = (lines[3].index("06:00") - lines[3].index("05:00")) // 2
     assert lines[2].count("░") == half
     assert lines[2].index("░") == lines[3].index("06:00") + half
-    assert lines[-2] == "█ water  ─ rest  ░ not allowed"
+    assert lines[-2] == "█ water  ─ rest  ░ closed by the list of allowed hours"
+
+
+def test_a_ban_and_the_pumps_hours_are_marked_each_in_its_way_where_they_hold() -> None:
+    """No water for the tomatoes from 06:00 to 12:00, but for the salad; the pump is quiet from 13:00 to 15:00."""
+    ban = Rule("the morning ban", forbids=True, hours=(Hours(time(6), time(12)),), zones=frozenset({TOMATOES}))
+    quiet = replace(FREE.supplies[0], quiet=(Hours(time(13), time(15)),))
+    site = replace(FREE, rules=(ban,), supplies=(quiet,))
+    lines = drawn(site, a_view(a_watering((at("04:00"), 20)), a_watering((at("04:00"), 20), zone=SALAD)), 160)
+    banned, free = chart(lines, "Tomatoes "), chart(lines, "Salad")
+    assert (banned.count("×"), free.count("×")) == (6 * 5 - 1, 0), "one column of it shows the sunrise"
+    assert banned.index("▒") - banned.index("█") == (13 - 4) * 5
+    assert banned.count("▒") == free.count("▒") == 2 * 5
+    assert {"× closed by the morning ban", "▒ closed by the pump's quiet time"} <= set(lines[-1].split("  "))
 
 
 def test_water_is_seen_where_none_may_run() -> None:
