@@ -157,11 +157,9 @@ def dawn_need(seen: View) -> Need | None:
             f"({seen.hot_ahead.basis}), so the soak fills the root zone."
         )
     else:
-        whose = "half of the" if seen.tender else "the"
         when = f"dusk of {seen.closed[-1]:%A}" if seen.closed else "dusk"
-        reasons.append(
-            f"By {when} {by_dusk_mm:.1f} mm would be missing, past {whose} easily drawn {limit_mm:.1f} mm."
-        )
+        bears = "seedlings are to miss no more than" if seen.tender else "they go short from"
+        reasons.append(f"By {when} the plants would miss {by_dusk_mm:.1f} mm; {bears} {limit_mm:.1f} mm.")
     if seen.closed:
         reasons.append(_closed(seen))
     if seen.rain_mm > 0:
@@ -193,7 +191,7 @@ def dusk_need(seen: View) -> Need | None:
         f"{seen.day:%A} reaches {seen.weather.tmax_c:.0f} °C ({seen.weather.basis}), a hot day "
         f"(from {seen.site.heat.hot_day_c:.0f} °C).",
         _dryness(seen),
-        f"More than half of the easily drawn {seen.readily_mm:.1f} mm is gone, so the plants get a refresh "
+        f"The plants go short from {seen.readily_mm:.1f} mm; more than half of that is missing, so they get a refresh "
         "to take up overnight.",
     ]
     figures = (
@@ -210,9 +208,9 @@ def _last_chance(seen: View) -> Need | None:
     if seen.hot_ahead is None and by_then_mm <= limit_mm:
         return None
     reasons = [
+        f"By dusk of {seen.closed[-1]:%A} the plants would miss {by_then_mm:.1f} mm, so the root zone is filled now.",
         _dryness(seen),
         _closed(seen),
-        f"By dusk of {seen.closed[-1]:%A} {by_then_mm:.1f} mm would be missing, so the root zone is filled now.",
     ]
     how = "Dr + ETc of the closed days - rain that counts"
     figures = (*_state(seen), *_closed_figure(seen), Figure("missing by then", by_then_mm, "mm", how))
@@ -233,7 +231,7 @@ def day_need(seen: View) -> Need | None:
     limit = "more than three quarters of what the roots can reach."
     if seen.unshaded:
         what = f"Seedlings without shade on a day of {seen.weather.tmax_c:.0f} °C"
-        limit = f"more than the {limit_mm:.1f} mm that they draw easily. Under shade they would need less."
+        limit = f"and they go short from {limit_mm:.1f} mm. Under shade they would need less."
     reasons = [_dryness(seen), f"{what}: by dusk {by_dusk_mm:.1f} mm would be missing, {limit}"]
     figures = (*_state(seen), Figure("missing by dusk", by_dusk_mm, "mm", "Dr + ETc still to come - rain that counts"))
     return _need(seen, "day refresh", net_mm, reasons, figures)

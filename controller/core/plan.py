@@ -459,7 +459,7 @@ def _serve(
 def _as_laid(watering: Watering, losses: Sequence[Loss]) -> Watering:
     """The watering with its need cut to the pulses that the time holds; else it would run on after its time for it."""
     shared = any(loss.shared for loss in losses if loss.zone == watering.zone)
-    why = "Here a shortage costs least: the time does not hold" if shared else "The time does not hold"
+    why = "Others need the supply more; there is no time for" if shared else "There is no time for"
     return replace(watering, need=_cut(watering.need, watering.litres_to_come, why))
 
 
@@ -664,24 +664,19 @@ def _net_mm(site: Site, order: Order) -> float:
 
 
 def _told(site: Site, losses: Sequence[Loss]) -> list[str]:
-    """What the time does not hold, in one line for each zone."""
+    """What there is no time for, in one line for each zone, and who gives way to others."""
     said: list[str] = []
     for zone in site.zones:
         mine = [loss for loss in losses if loss.zone == zone.id]
         purposes = dict.fromkeys(loss.purpose for loss in mine)
-        whole = " nor the ".join(_cut_short([loss for loss in mine if loss.purpose == each]) for each in purposes)
-        why = " Here a shortage costs least." if any(loss.shared for loss in mine) else ""
-        said += [f"{zone.name}: the time does not hold the whole {whole}.{why}"] if mine else []
+        whole = " nor for all of the ".join(_cut_short([loss for loss in mine if loss.purpose == p]) for p in purposes)
+        said += [f"{zone.name}: there is no time for all of the {whole}."] if mine else []
+    yields = [zone.name for zone in site.zones if any(loss.zone == zone.id and loss.shared for loss in losses)]
+    if yields:
+        *others, last = yields
+        who = f"{', '.join(others)} and {last} give" if others else f"{last} gives"
+        said.append(f"Not everything fits at once, and {who} way: there a shortage does least harm.")
     return said
-
-
-def _cut_short(losses: Sequence[Loss]) -> str:
-    """`dawn soak of Thu 16 Jul (4.1 mm short), of Fri 17 Jul (3.0 mm short) and of 2 more days`."""
-    each = [f"of {loss.day:%a %d %b} ({loss.short_mm:.1f} mm short)" for loss in losses]
-    if len(each) > MOST_NAMED:
-        each[MOST_NAMED - 1 :] = [f"of {len(each) - MOST_NAMED + 1} more days"]
-    *first, last = each
-    return f"{losses[0].purpose} {', '.join(first)}{' and ' if first else ''}{last}"
 
 
 def _fresh(

@@ -326,7 +326,7 @@ def _nothing(
     if quiet is not None:
         tender = is_tender(zone, day)
         limit_mm = quiet.readily_mm * (TENDER if tender else 1.0)
-        whose = "half of what they draw easily, as the plants are tender" if tender else "what they draw easily"
+        whose = "the most that seedlings are to miss" if tender else "from which the plants go short"
         by_dusk_mm = max(0.0, missing_mm(quiet.begin_mm) + quiet.demand_mm - quiet.rain_mm)
         verdict = "under" if by_dusk_mm <= limit_mm else "over"
         rain = f", less {quiet.rain_mm:.1f} mm of rain" if quiet.rain_mm >= 0.05 else ""

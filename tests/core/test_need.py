@@ -135,7 +135,7 @@ def test_tender_plants_are_watered_at_half_of_what_others_wait_for() -> None:
     assert dawn_need(seen(edge - 0.5)) is None
     need = dawn_need(seen(edge - 0.5, zone=tender))
     assert need is not None
-    assert "past half of the easily drawn" in " ".join(need.reasons)
+    assert "seedlings are to miss no more than" in " ".join(need.reasons)
 
 
 def test_what_is_not_worth_a_valve_is_left() -> None:
