@@ -21,6 +21,7 @@ from controller.commands.common import journal_path, print_json, settings_of, wa
 from controller.core.moment import local_date
 from controller.core.need import FRONT_SLACK
 from controller.core.plants import roots_on, wetted_share
+from controller.core.rules import season_said
 from controller.core.site import Site, Zone
 from controller.report.bed import learnt_said, place_said, trust_said
 from controller.settings import Settings
@@ -62,12 +63,14 @@ def run(arguments: argparse.Namespace) -> int:
     today = local_date(common.utc_now(), site.timezone)
     zones = [_zone_view(zone, today) for zone in site.zones]
     learnt = _learnt(arguments, settings, site)
+    season = season_said(site, today)
     found = live(arguments, settings) if arguments.live else []
     if wants_json(arguments):
         tried = [{"part": each.part, "ok": each.ok, "said": each.said} for each in found]
-        print_json({"ok": True, "warnings": settings.warnings(), "zones": zones, "learnt": learnt, "live": tried})
+        understood = {"zones": zones, "season": season, "learnt": learnt}
+        print_json({"ok": True, "warnings": settings.warnings(), **understood, "live": tried})
     else:
-        _show(settings, zones, learnt, found)
+        _show(settings, zones, [*([season] if season else []), *learnt], found)
     return 0 if all(each.ok for each in found) else 1
 
 

@@ -15,6 +15,7 @@ from controller.core.job import Job, Stage
 from controller.core.jobs_heat import MINUTES
 from controller.core.outlook import Outlook, ids_of, named
 from controller.core.plants import plants_on
+from controller.core.rules import in_season
 from controller.core.said import Each, Fact, Said, Zones
 from controller.core.site import OwnJob, Trigger, Zone
 from controller.core.soil import day_demand_mm
@@ -119,6 +120,10 @@ SEASONS: Mapping[str, Season] = MappingProxyType(
     }
 )
 
+TURNS: Mapping[str, int] = MappingProxyType({"valves": 14, "winter": 1})
+"""Where the config names the season, these come by it: so many days before its first day, or after its last."""
+WINTER = timedelta(days=300)
+
 
 def _valves(o: Outlook) -> Iterator[Job]:
     each = Each(tuple((zone.id, zone.line.flow_l_min) for zone in o.zones))
@@ -161,6 +166,8 @@ def _winter(o: Outlook) -> Iterator[Job]:
 
 def _frost(o: Outlook) -> Iterator[Job]:
     """A night that may freeze: the lines' water has to go, or be kept warm."""
+    if not in_season(o.site, o.today) and _drained(o):
+        return
     cold = next((day for day in o.ahead[: BREATHER_DAYS + 1] if day.tmin_c <= o.site.jobs.frost_c), None)
     if cold is not None and cold.basis not in ("season guess", "monthly normal"):
         why = Said("frost.why", {"tmin_c": cold.tmin_c, "day": cold.day})
@@ -171,19 +178,37 @@ def _frost(o: Outlook) -> Iterator[Job]:
         )  # fmt: skip
 
 
+def _drained(o: Outlook) -> bool:
+    """Whether somebody has reported the job of this winter done."""
+    return any(sort_of(name) == "winter" and o.now - at < WINTER for name, at in o.garden.jobs_done.items())
+
+
 def _standing_cloth(o: Outlook) -> list[Zone]:
     return [zone for zone in o.zones if any(shade.kind == "cloth" and not shade.by_hand for shade in zone.shades)]
 
 
 def _of_season(o: Outlook, kind: str, what: Said, zones: Sequence[Zone], minutes: float) -> Iterator[Job]:
     """A job for a stretch of the year, if today is in it and there is anything it is for."""
-    span = SEASONS[kind].around(o)
+    season = o.site.watering.season
+    span = SEASONS[kind].around(o) if season is None or kind not in TURNS else _at_the_turn(o, kind, season)
     if span is None or not zones:
         return
     first, last = span
     begin, end = o.midnight(first), o.midnight(last + timedelta(days=1))
     name = f"{kind}-{first.year}"
     yield Job(name, kind, "season", what, Said(f"{kind}.why"), ids_of(zones), begin, end, minutes, begin)
+
+
+def _at_the_turn(
+    o: Outlook, kind: str, season: tuple[tuple[int, int], tuple[int, int]]
+) -> tuple[date, date] | None:
+    """First and last day of a job that belongs to the begin or the end of the config's own season, if today is one."""
+    (month, day), shift = (season[0], -TURNS[kind]) if kind == "valves" else (season[1], TURNS[kind])
+    for year in (o.today.year - 1, o.today.year, o.today.year + 1):
+        first = date(year, month, 1) + timedelta(days=day - 1 + shift)
+        if first <= o.today < first + timedelta(days=SEASONS[kind].days):
+            return first, first + timedelta(days=SEASONS[kind].days - 1)
+    return None
 
 
 RULES: Sequence[Rule] = (

@@ -27,15 +27,18 @@ from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
 from controller.core.recall import recalled
 from controller.core.rules import (
+    OFF_SEASON,
     Span,
     closed,
     closed_by,
     in_front,
+    in_season,
     lifted,
     limited,
     merged,
     restricted,
     rooms,
+    season_said,
     shut,
     without,
 )
@@ -160,7 +163,7 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
         course, pressed = _best_course(site, garden, now, wish)
         costs = (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
-    remarks = (*_holds_told(site, garden), *course.remarks, *costs)
+    remarks = (*_season_told(site, now), *_holds_told(site, garden), *course.remarks, *costs)
     return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs)
 
 
@@ -259,14 +262,14 @@ def _without_chance(site: Site, now: datetime) -> list[str]:
     said: list[str] = []
     for zone in site.zones if coming else ():
         found = closed_by(site, zone, now, coming[-1].end) if zone.id not in served else None
-        if found is not None:
+        if found is not None and found.by != OFF_SEASON:
             said.append(f"{zone.name}: {found.by} leaves no time that is long enough to water it in the days ahead.")
     return said
 
 
 def _costs(site: Site, garden: Garden, now: datetime, wish: Order | None, course: Course) -> list[str]:
     """What each rule costs the plants, where it does: how much less they would be short without it, at the worst."""
-    if max(course.short_mm.values(), default=0.0) < TOLD_MM:
+    if max(course.short_mm.values(), default=0.0) < TOLD_MM or not in_season(site, local_date(now, site.timezone)):
         return []
     last = max(day for _, day in course.short_mm) + timedelta(days=1)
     until = local_midnight(last, site.timezone)
@@ -365,7 +368,7 @@ def _closed_days(
     found: dict[str, tuple[date, ...]] = {}
     for zone in site.zones:
         mine: list[date] = []
-        for day in sorted(day for day in days if day > session.day):
+        for day in sorted(day for day in days if day > session.day and in_season(site, day)):
             open_for = {each.purpose for each in days[day] if zone.id in each.zones}
             if "dawn soak" in open_for:
                 mine += [day] if (zone.id, day) in pressed else []
@@ -679,6 +682,15 @@ def _told(site: Site, losses: Sequence[Loss]) -> list[str]:
     return said
 
 
+def _cut_short(losses: Sequence[Loss]) -> str:
+    """`dawn soak of Thu 16 Jul (4.1 mm short), of Fri 17 Jul (3.0 mm short) and of 2 more days`."""
+    each = [f"of {loss.day:%a %d %b} ({loss.short_mm:.1f} mm short)" for loss in losses]
+    if len(each) > MOST_NAMED:
+        each[MOST_NAMED - 1 :] = [f"of {len(each) - MOST_NAMED + 1} more days"]
+    *first, last = each
+    return f"{losses[0].purpose} {', '.join(first)}{' and ' if first else ''}{last}"
+
+
 def _fresh(
     site: Site, need: Need, stake: Stake, watering_id: str, day: date, ready: datetime, latest_end: datetime
 ) -> Order:
@@ -819,6 +831,17 @@ def _watering_id(session: Session, bed: Bed) -> str:
     name = f"{session.day}-{session.purpose.split()[0]}-{bed.zone}"
     wetted = bed.last_wetted
     return name if wetted is None or wetted <= session.start else f"{name}-after-{wetted:%H%M%S}"
+
+
+def _season_told(site: Site, now: datetime) -> list[str]:
+    """That the season is over, or ends within the days ahead."""
+    today = local_date(now, site.timezone)
+    over = season_said(site, today)
+    if over is not None:
+        return [over]
+    ahead = [today + timedelta(days=n) for n in range(HORIZON_DAYS)]
+    last = next((day for day in ahead if not in_season(site, day + timedelta(days=1))), None)
+    return [] if last is None else [f"The season ends with {last:%A}; nothing is planned after it."]
 
 
 def _holds_told(site: Site, garden: Garden) -> list[str]:

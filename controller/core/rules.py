@@ -4,7 +4,8 @@ Everything is judged day by day in the site's civil calendar, and told in UTC: a
 is. A pulse must lie wholly outside the closed times (`shut`). Each closed time says what closes it (`closed_by`), so
 that it can be told to a person, and so that a plan can be made as if it were not.
 
-A rule of the place leaves out what it exempts. The hours of the house and of the pump leave out nothing.
+A rule of the place leaves out what it exempts, the rest between seasons what is asked for by hand. The hours of the
+house and of the pump leave out nothing.
 """
 
 from collections.abc import Iterable, Sequence
@@ -24,6 +25,7 @@ Span = tuple[datetime, datetime]
 HOUSE = "the list of allowed hours"
 QUIET = "the pump's quiet time"
 SUN = "the pump's need of sunlight"
+OFF_SEASON = "the rest between seasons"
 LOOK_AHEAD = timedelta(days=40)
 ONE_DAY = timedelta(days=1)
 
@@ -61,6 +63,7 @@ def _on(site: Site, zone_id: str, day: date, by_hand: bool) -> tuple[Closed, ...
     spans = [(HOUSE, span) for span in _house(site.watering.allowed, site.timezone, day)]
     spans += [(QUIET, span) for span in _daily(supply.quiet, site.timezone, day, wide=True)]
     spans += [(SUN, span) for span in _without_sun(site, supply, day)]
+    spans += [(OFF_SEASON, day_bounds(day, site.timezone))] if not by_hand and not in_season(site, day) else []
     spans += [
         (rule.name, span)
         for rule in site.rules
@@ -92,6 +95,8 @@ def open_again(site: Site, zone: Zone, at: datetime, *, by_hand: bool = False) -
 
 def in_words(site: Site, zone: Zone, found: Closed, *, by_hand: bool = False) -> str:
     """What closes a zone and until when it may not be watered, as a sentence."""
+    if found.by == OFF_SEASON:
+        return season_said(site, local_date(found.start, site.timezone)) or ""
     again = open_again(site, zone, found.start, by_hand=by_hand)
     until = f"before {again.astimezone(site.timezone):%a %d %b %H:%M}" if again is not None else "for weeks"
     return f"{in_front(found.by)} lets no water run here {until}."
@@ -104,12 +109,31 @@ def in_front(name: str) -> str:
 
 def restricted(site: Site) -> bool:
     """Whether anything ever closes anything here."""
-    return bool(site.watering.allowed or site.rules or any(each.quiet or each.sun_pump for each in site.supplies))
+    house, pumps = site.watering, any(each.quiet or each.sun_pump for each in site.supplies)
+    return bool(house.allowed or house.season or house.off or site.rules or pumps)
 
 
 def limited(site: Site) -> bool:
     """Whether there is any rule at all here, for when or for how much."""
     return restricted(site) or bool(site.budgets)
+
+
+def in_season(site: Site, day: date) -> bool:
+    """Whether the garden is watered by plan on that day."""
+    season = site.watering.season
+    return not site.watering.off and (season is None or _within(*season, day))
+
+
+def season_said(site: Site, day: date) -> str | None:
+    """Why nothing is watered by plan on a day, and until when; None in the season."""
+    if in_season(site, day):
+        return None
+    season, by_hand = site.watering.season, "Water asked for by hand still runs."
+    if site.watering.off or season is None:
+        return f'Nothing is watered by plan: season = "off" in the config. {by_hand}'
+    (month, first), _ = season
+    year = day.year if (day.month, day.day) < (month, first) else day.year + 1
+    return f"The season is over: nothing is watered by plan before {first} {date(year, month, 1):%B %Y}. {by_hand}"
 
 
 @recalled(facts=1)
@@ -209,12 +233,13 @@ def _names(rule: Rule, day: date) -> bool:
 
 
 def _in_season(rule: Rule, day: date) -> bool:
-    if rule.first is None or rule.last is None:
-        return True
+    return rule.first is None or rule.last is None or _within(rule.first, rule.last, day)
+
+
+def _within(first: tuple[int, int], last: tuple[int, int], day: date) -> bool:
+    """Whether a day is in a part of every year, across the new year if it ends earlier than it begins."""
     at = (day.month, day.day)
-    if rule.first <= rule.last:
-        return rule.first <= at <= rule.last
-    return at >= rule.first or at <= rule.last
+    return first <= at <= last if first <= last else at >= first or at <= last
 
 
 def _daily(

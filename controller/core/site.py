@@ -382,6 +382,9 @@ class Watering:
     allowed: windows of local time in which water may run; empty allows all hours.
     least_depth_mm: a watering smaller than this is not worth opening a valve for.
     rain_sure: probability from which forecast rain counts, 0 to 1.
+    season: first and last (month, day) of the part of the year in which the garden is watered by plan, both in it,
+        across the new year if the last is before the first; None for the whole year.
+    off: nothing is watered by plan until the config says otherwise.
     """
 
     dawn_margin_min: float = 20.0
@@ -390,6 +393,8 @@ class Watering:
     allowed: tuple[Hours, ...] = ()
     least_depth_mm: float = 1.0
     rain_sure: float = 0.7
+    season: tuple[tuple[int, int], tuple[int, int]] | None = None
+    off: bool = False
 
 
 @dataclass(frozen=True, slots=True)

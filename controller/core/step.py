@@ -44,6 +44,7 @@ from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
 from controller.core.quality import TROUBLES, heard, trouble_said
+from controller.core.rules import season_said
 from controller.core.site import SWITCHES, Site
 from controller.core.soil import advance, new_bed, notice, rain_on, wet
 from controller.core.weather import (
@@ -532,11 +533,12 @@ def _plan_note(site: Site, garden: Garden, news: set[str], now: Now) -> Note:
     plan = garden.plan
     litres = sum(watering.litres_to_come for watering in plan.waterings)
     zones = {watering.zone for watering in plan.waterings}
+    today = local_date(now.utc, site.timezone)
     said = f"{len(plan.waterings)} waterings for {len(zones)} zones, {litres:.0f} L in all."
     if not plan.waterings:
         said = "No watering is needed in the days ahead."
         said = "No watering is planned while the hold lasts." if garden.holds else said
-    today = local_date(now.utc, site.timezone)
+        said = season_said(site, today) or said
     near = _near(plan, now)
     facts = {
         "because": plan.because,

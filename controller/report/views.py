@@ -15,6 +15,7 @@ from controller.core.jobs import open_jobs
 from controller.core.moment import Now, local_date
 from controller.core.plants import plants_on
 from controller.core.quality import trust, trust_together
+from controller.core.rules import season_said
 from controller.core.site import Site, Zone
 from controller.core.weather import days_ahead, et0_of, percentile_95_c
 from controller.words import Words
@@ -64,6 +65,8 @@ def in_a_sentence(site: Site, garden: Garden, now: datetime) -> str:
         return f"Watering {', '.join(site.zone(zone).name for zone in running)}."
     coming = [w for w in garden.plan.waterings if not w.ended and w.next_start >= now - timedelta(minutes=1)]
     if not coming:
+        if (over := season_said(site, local_date(now, site.timezone))) is not None:
+            return f"All valves closed. {over}"
         return "All valves closed; no watering is needed in the days ahead."
     first = min(coming, key=lambda w: w.next_start)
     at = first.next_start.astimezone(site.timezone)

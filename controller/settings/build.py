@@ -38,6 +38,7 @@ from controller.settings.tables import (
     OwnJobTable,
     PotsTable,
     RuleTable,
+    SeasonTable,
     SensorTable,
     ShadeTable,
     SoilTable,
@@ -269,6 +270,11 @@ def month_day(text: str) -> tuple[int, int]:
     """Month and day of "05-15"."""
     month, day = text.split("-")
     return int(month), int(day)
+
+
+def season_of(season: SeasonTable | str) -> tuple[tuple[int, int], tuple[int, int]] | None:
+    """First and last day of a part of every year; None for the whole of it."""
+    return None if isinstance(season, str) else (month_day(season.start), month_day(season.until))
 
 
 def sun_pump_of(pump: SunPumpTable) -> core.SunPump:

@@ -29,6 +29,7 @@ from controller.settings.tables import (
     NormalTable,
     OwnJobTable,
     RuleTable,
+    SeasonTable,
     SensorTable,
     ShadeTable,
     SiteTable,
@@ -618,6 +619,19 @@ def _windows(draft: Draft) -> Iterator[Mistake]:
             yield Mistake("[watering]", f"allowed no. {number + 1}", say)
 
 
+def _season(draft: Draft) -> Iterator[Mistake]:
+    season = draft.watering.season if draft.watering else "on"
+    if not isinstance(season, str):
+        yield from (Mistake("[watering]", f"season.{key}", say) for key, say in _ends(season))
+
+
+def _ends(season: SeasonTable) -> Iterator[tuple[str, str]]:
+    """What is wrong with the first or the last day of a season."""
+    for key, text in (("from", season.start), ("until", season.until)):
+        if (say := _no_such_day(text)) is not None:
+            yield key, say
+
+
 def _rules(draft: Draft) -> Iterator[Mistake]:
     named: list[tuple[str, RuleTable | BudgetTable]] = [
         *(("rule", each) for each in draft.rule),
@@ -666,11 +680,8 @@ def _rule(rule: RuleTable) -> Iterator[tuple[str, str]]:
             yield f"hours no. {number}", f"begins and ends at {window.start}; for the whole day leave hours out"
     if rule.night_belongs_to != "its own day" and not any(each.until < each.start for each in rule.hours):
         yield "night_belongs_to", "says nothing without hours across midnight; take it out"
-    for key in ("from", "until") if rule.season else ():
-        assert rule.season is not None
-        say = _no_such_day(rule.season.start if key == "from" else rule.season.until)
-        if say:
-            yield f"season.{key}", say
+    if rule.season is not None:
+        yield from ((f"season.{key}", say) for key, say in _ends(rule.season))
 
 
 def _no_such_day(text: str) -> str | None:
@@ -805,8 +816,8 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 CHECKS: tuple[Check, ...] = (
     _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
     _mulches, _limits, _pairs, _dead_times, _sensor_zones, _wires, _meters, _alien_keys, _job_switches, _units, _words,
-    _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _rules, _quiet,
-    _own_jobs, _digest,
+    _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _season, _rules,
+    _quiet, _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,

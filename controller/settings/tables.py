@@ -206,6 +206,27 @@ class WindowTable(Table):
     """It ends at this time."""
 
 
+MonthDay = Annotated[
+    str,
+    Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"),
+    Says('month and day in quotes, as "05-15"'),
+]
+
+
+class SeasonTable(Table):
+    """A part of every year, its first and last day in it; across the new year if it ends earlier than it begins."""
+
+    start: Annotated[MonthDay, Field(alias="from")]
+    """Its first day."""
+    until: MonthDay
+    """Its last day."""
+
+
+def _form(value: object) -> str:
+    """Which of two forms a value has; the names are no keys of any table, so they can be told from keys."""
+    return "as a table" if isinstance(value, dict | Table) else "by name"
+
+
 class WateringTable(Table):
     """The rules of the house for when water runs."""
 
@@ -221,24 +242,17 @@ class WateringTable(Table):
     """Probability from which forecast rain counts."""
     allowed: tuple[WindowTable, ...] = ()
     """Windows in which water may run; none: at any hour."""
+    season: (
+        Annotated[
+            Annotated[Literal["on", "off"], Tag("by name")] | Annotated[SeasonTable, Tag("as a table")],
+            Discriminator(_form),
+        ]
+    ) = "on"
+    """Watered by plan on, all year, or between two days of every year, or off: then only by hand."""
 
 
-MonthDay = Annotated[
-    str,
-    Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"),
-    Says('month and day in quotes, as "05-15"'),
-]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 Exempt = Literal["drip", "weeper hose", "by hand", "food plants", "newly planted", "pots"]
-
-
-class SeasonTable(Table):
-    """A part of every year, its first and last day in it; across the new year if it ends earlier than it begins."""
-
-    start: Annotated[MonthDay, Field(alias="from")]
-    """Its first day."""
-    until: MonthDay
-    """Its last day."""
 
 
 class RuleTable(Table):
@@ -348,11 +362,6 @@ class YearDayTable(Table):
     """1 is January."""
     day: Annotated[int, Field(ge=1, le=28)]
     """Up to the 28th, which every month has."""
-
-
-def _form(value: object) -> str:
-    """Which of two forms a value has; the names are no keys of any table, so they can be told from keys."""
-    return "as a table" if isinstance(value, dict | Table) else "by name"
 
 
 class OwnJobTable(Table):

@@ -114,6 +114,8 @@ class Settings(Table):
                 allowed=tuple(map(build.hours_of, watering.allowed)),
                 least_depth_mm=watering.least_depth_mm,
                 rain_sure=watering.rain_sure,
+                season=build.season_of(watering.season),
+                off=watering.season == "off",
             ),
             rules=tuple(build.rule_of(rule) for rule in self.rule if rule.in_force),
             budgets=tuple(map(build.budget_of, self.budget)),

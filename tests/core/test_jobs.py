@@ -198,3 +198,26 @@ def test_a_long_spell_does_not_ask_again_for_what_was_done_before_it() -> None:
 def test_the_most_pressing_comes_first() -> None:
     order = [job.due_until for job in jobs(SITE, LONG, at(on(3)))]
     assert order == sorted(order)
+
+
+def test_where_the_config_names_the_season_its_end_and_begin_bring_their_jobs() -> None:
+    site = replace(SITE, watering=replace(SITE.watering, season=((4, 1), (10, 15))))
+    ids = {day: set(asked(garden(20.0, first=day), day, site=site)) for day in (
+        date(2026, 10, 15), date(2026, 10, 16), date(2026, 11, 20), date(2027, 3, 17), date(2027, 3, 18)
+    )}  # fmt: skip
+    assert [any(name.startswith("winter") for name in found) for found in ids.values()] == [
+        False, True, False, False, False
+    ]
+    assert [any(name.startswith("valves") for name in found) for found in ids.values()] == [
+        False, False, False, False, True
+    ]
+
+
+def test_drained_lines_are_not_drained_for_each_frost_again() -> None:
+    site = replace(SITE, watering=replace(SITE.watering, season=((4, 1), (10, 15))))
+    day = date(2026, 12, 10)
+    cold = garden(10.0, first=day)
+    assert any(name.startswith("frost") for name in asked(cold, day, site=site))
+    drained = replace(cold, jobs_done={"winter-2026": at(date(2026, 10, 20))})
+    assert not any(name.startswith("frost") for name in asked(drained, day, site=site))
+    assert any(name.startswith("frost") for name in asked(drained, day)), "a garden in season has water in its lines"

@@ -333,7 +333,7 @@ def test_what_the_time_does_not_hold_is_taken_off_the_need_so_that_it_does_not_r
     assert cut
     for soak in soaks:
         assert soak.owed_litres == pytest.approx(soak.litres_to_come)
-    assert "the time does not hold" in cut[0].need.reasons[-1]
+    assert "there is no time for" in cut[0].need.reasons[-1]
 
 
 def test_half_of_a_days_limit_is_the_most_for_one_watering() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from controller.core.garden import Plan
 from controller.core.moment import Now, local_midnight
 from controller.core.plan import make_plan
-from controller.core.rules import closed_by, in_words, open_again, shut
+from controller.core.rules import closed_by, in_words, open_again, season_said, shut
 from controller.core.site import Hours, Line, Pots, Rule, Site, SunPump, Supply, Zone
 from controller.core.site import Watering as House
 from controller.core.soil import believed
@@ -40,6 +40,50 @@ def may(site: Site, day: date, at: time, *, by_hand: bool = False) -> bool:
     """Whether the first zone may be watered in that minute."""
     begin = local(day, at)
     return closed_by(site, site.zones[0], begin, begin + MINUTE, by_hand=by_hand) is None
+
+
+# The season ---------------------------------------------------------------------------------------
+
+
+def a_seasonal(season: tuple[tuple[int, int], tuple[int, int]] | None = None, *, off: bool = False) -> Site:
+    return a_site(a_zone(), watering=House(season=season, off=off))
+
+
+SPRING_TO_AUTUMN = ((3, 15), (10, 31))
+
+
+def test_out_of_season_only_hands_may_water() -> None:
+    site = a_seasonal(SPRING_TO_AUTUMN)
+    days = [date(2026, 3, 14), date(2026, 3, 15), date(2026, 10, 31), date(2026, 11, 1)]
+    assert [may(site, day, time(5)) for day in days] == [False, True, True, False]
+    assert all(may(site, day, time(5), by_hand=True) for day in days)
+    southern = a_seasonal(((10, 1), (3, 31)))
+    assert [may(southern, date(2026, month, 1), time(5)) for month in (1, 4, 9, 10)] == [True, False, False, True]
+    assert not may(a_seasonal(off=True), MONDAY, time(5))
+
+
+def test_the_season_is_told_with_its_next_begin() -> None:
+    site = a_seasonal(SPRING_TO_AUTUMN)
+    assert season_said(site, date(2026, 7, 1)) is None
+    for day in (date(2026, 11, 20), date(2027, 2, 1)):
+        assert "before 15 March 2027" in (season_said(site, day) or "")
+    assert 'season = "off"' in (season_said(a_seasonal(off=True), MONDAY) or "")
+
+
+def test_nothing_is_planned_beyond_the_season_and_nothing_filled_for_its_sake() -> None:
+    day, last = date(2026, 7, 13), ((3, 15), (7, 14))
+    site = a_seasonal(last)
+    fresh = new_garden(site, Now(1.0, local(day, time(12))))
+    bed = believed(fresh.beds[site.zones[0].id], 12.0, 1.0)
+    weather = take_forecast(fresh.weather, a_forecast(local_midnight(day, LISBON), [38.0] * 6), site)
+    garden = replace(fresh, weather=weather, beds={bed.zone: bed})
+    plan = make_plan(site, garden, local(day, time(12)), "a test")
+    assert {watering.day for watering in plan.waterings} == {day, day + ONE_DAY}
+    assert plan.remarks[0] == "The season ends with Tuesday; nothing is planned after it."
+    assert not any("no chance" in reason for watering in plan.waterings for reason in watering.need.reasons)
+    over = make_plan(site, garden, local(day + 2 * ONE_DAY, time(12)), "a test")
+    assert over.waterings == ()
+    assert over.remarks == (season_said(site, day + 2 * ONE_DAY),)
 
 
 # What a rule closes -------------------------------------------------------------------------------

@@ -89,7 +89,7 @@ def test_what_the_full_example_calls_left_out_is_so() -> None:
     assert full.guard.model_copy(update=own) == bare.guard
     assert full.pins == bare.pins
     assert full.heat.model_copy(update={"t95_c": None, "ehf85_c2": None}) == bare.heat
-    assert full.watering.model_copy(update={"allowed": ()}) == bare.watering
+    assert full.watering.model_copy(update={"allowed": (), "season": "on"}) == bare.watering
 
 
 @each_example
