@@ -5,7 +5,6 @@ again with the same words and never acted on again; that memory is part of the g
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import date, datetime
 from types import MappingProxyType
 
@@ -13,6 +12,7 @@ from controller.core.actions import Action, Answer, Close, Note, Release
 from controller.core.budget import counted, counts, left_l
 from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
+from controller.core.frozen import replace
 from controller.core.garden import Garden, Heard, Hold, Probe, Watering
 from controller.core.hands import ONE_ZONE, after_job, changes_beds, sort_of
 from controller.core.interlock import hold_on

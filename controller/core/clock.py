@@ -5,12 +5,12 @@ go on lying there, or it would be waited for: a reading older than the last is n
 served again.
 """
 
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from controller.core.actions import Action, Note
 from controller.core.budget import none_after as given_by
 from controller.core.events import Event, Started
+from controller.core.frozen import replace
 from controller.core.garden import Bed, DayLedger, Garden, Probe, Watering
 from controller.core.moment import Now, local_date
 from controller.core.site import Site

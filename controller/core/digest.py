@@ -8,12 +8,12 @@ asked for heat of today or tomorrow and that no message has told of, because the
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
+from controller.core.frozen import replace
 from controller.core.garden import Bed, Fault, Garden
 from controller.core.job import Digest, Job
-from controller.core.jobs import jobs, outlook, spell_in_question
+from controller.core.jobs import outlook, spell_in_question
 from controller.core.moment import local_date
 from controller.core.site import Site
 
@@ -35,11 +35,11 @@ SIGN_OF_LIFE_DAYS = 3
 """Who is away hears at least so often that all is well."""
 
 
-def look(site: Site, garden: Garden, now: datetime) -> tuple[Garden, Digest | None]:
-    """The garden after a look at what is to be told, and the message, if one is due."""
+def look(site: Site, garden: Garden, listed: Sequence[Job], now: datetime) -> tuple[Garden, Digest | None]:
+    """The garden after a look at what is to be told, and the message, if one is due. listed: the jobs of these days."""
     if site.digest.at is None:
         return garden, None
-    listed, today = jobs(site, garden, now), local_date(now, site.timezone)
+    today = local_date(now, site.timezone)
     daily = _at(site, today) <= now < _at(site, today) + LATE and garden.digest.day != today
     if _at(site, today) <= now:
         garden = replace(garden, digest=replace(garden.digest, day=today))
@@ -106,13 +106,13 @@ def is_away(garden: Garden, now: datetime) -> bool:
     return garden.away_until is not None and now < garden.away_until
 
 
-def expired(site: Site, garden: Garden, now: datetime) -> tuple[Garden, list[Job]]:
+def expired(garden: Garden, listed: Sequence[Job], now: datetime) -> tuple[Garden, list[Job]]:
     """The garden with the jobs marked that were told and not done in time, and those that are so since the last
     look."""
     late = garden.digest.late
     news = [
         job
-        for job in jobs(site, garden, now)
+        for job in listed
         if job.state(now) == "expired"
         and not job.keep_to
         and job.id in garden.digest.told

@@ -15,7 +15,9 @@ Plain Python: the matrices have a handful of rows. Source of the filter: Kalman 
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from controller.core.frozen import replace
 
 DEPLETION, DEMAND, HOLDS = 0, 1, 2
 FIRST_PROBE = 3

@@ -5,9 +5,9 @@ pulse shows; the slow mean against what it was at first does.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from controller.core.actions import Action, Note
+from controller.core.frozen import replace
 from controller.core.garden import Fault, Garden, LearntFlow
 from controller.core.moment import Now
 from controller.core.recall import recalled

@@ -5,9 +5,9 @@ The states are plain words in `Bed.hands`, so that the model of that bed is anot
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import replace
 from types import MappingProxyType
 
+from controller.core.frozen import replace
 from controller.core.site import Mulch, Zone
 
 SHADE_UP = "shade up"

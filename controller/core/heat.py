@@ -10,11 +10,12 @@ heat waves a low, a severe or an extreme one.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.heat import DAYS_IN_A_HEAT_WAVE, Severity, daily_mean_c, excess_heat, hot_spells, severity
 from controller.agronomy.reference_et import saturation_kpa
+from controller.core.frozen import replace
 from controller.core.said import Fact, Said, Span
 from controller.core.site import Site
 from controller.core.skill import Guess, together

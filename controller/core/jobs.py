@@ -5,9 +5,9 @@ why. What is said is decided here, with its figures; the words stand in `control
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
+from controller.core.frozen import replace
 from controller.core.garden import Garden
 from controller.core.heat import Spell, foreseen, likely_spells, with_excess_heat
 from controller.core.job import Job

@@ -5,10 +5,10 @@ others still lock; only a person's `release` takes it from all three.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from controller.core.actions import Action, Note, Sense
 from controller.core.events import GuardNotice, Reading, SwitchRead
+from controller.core.frozen import replace
 from controller.core.garden import Fault, Garden, Lock
 from controller.core.moment import Now
 from controller.core.site import SWITCHES, Site

@@ -11,7 +11,7 @@ already is not given again. What the time does not hold is left out where that c
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import reduce
 from math import ceil, floor
@@ -19,6 +19,7 @@ from types import MappingProxyType
 
 from controller.agronomy.infiltration import cycles, rest_min
 from controller.core.budget import counted, counts, today_l
+from controller.core.frozen import replace
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.hands import after_soak
 from controller.core.interleave import Barred, Chain, Slot, Taken, lay_backward, lay_forward

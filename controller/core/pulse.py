@@ -9,10 +9,10 @@ The guard tells how a pulse ended; the core never assumes it. What is not in the
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
 from types import MappingProxyType
 from typing import Literal
 
+from controller.core.frozen import replace
 from controller.core.garden import Pulse, PulseState
 
 Happening = Literal["ask", "opened", "refused", "whole", "short", "drop"]

@@ -26,10 +26,11 @@ Two probes of one bed that agree strengthen each other: what both say, and only 
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from controller.core.estimate import OFFSET_MOST_SDS, OFFSET_SD, Estimate, Surprise, surprise
+from controller.core.frozen import replace
 from controller.core.garden import Probe, SensorWord
 from controller.core.moment import hours_between
 from controller.core.site import Sensor

@@ -9,10 +9,11 @@ house and of the pump leave out nothing.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import TypeVar
 
+from controller.core.frozen import replace
 from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.plants import is_tender
 from controller.core.recall import recalled

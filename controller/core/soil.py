@@ -8,11 +8,11 @@ differs from the tables. A probe that is stuck, silent or wildly at odds with ev
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.rainfall import effective_daily_mm
 from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, watered
+from controller.core.frozen import replace
 from controller.core.garden import Bed, DayLedger, Probe
 from controller.core.hands import MULCH_BACK, MULCHING, SHADING, mulch_on
 from controller.core.moment import day_bounds, hours_between, local_date

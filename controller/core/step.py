@@ -7,7 +7,7 @@ garden, so replaying a journal replays its nights.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from controller.core.actions import Action, Measure, Note, Open, Send, Sense
@@ -35,10 +35,12 @@ from controller.core.events import (
     Woke,
 )
 from controller.core.flow import as_measured, learn_flow
+from controller.core.frozen import replace
 from controller.core.garden import Bed, Fault, Garden, Plan, Probe, Pulse, Watering
 from controller.core.hands import UNDONE, after_soak
 from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, hold_on, veto
+from controller.core.jobs import jobs
 from controller.core.locks import hear_notice, read_switch, tell_guard
 from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
@@ -414,6 +416,8 @@ def _served(bed: Bed, watering: Watering) -> Bed:
 
 def _live_on(site: Site, garden: Garden, now: Now) -> Garden:
     """Every bed brought to now."""
+    if all(bed.as_of >= now.utc for bed in garden.beds.values()):
+        return garden
     beds = {zone.id: advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc) for zone in site.zones}
     return replace(garden, beds=beds)
 
@@ -579,15 +583,16 @@ def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]
 def _tell(site: Site, before: Garden, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
     """Tell by message what is due to be told; looked at hourly, when a plan was made, at the hour of the day's message,
     and when something stays broken."""
-    due = garden.plan is not before.plan or is_due(site, garden, now.utc)
+    due = garden.plan.made != before.plan.made or is_due(site, garden, now.utc)
     if site.digest.at is None or not garden.clock_trusted or not due:
         return garden, []
     garden = replace(garden, digest=replace(garden.digest, looked=now.utc))
-    garden, late = expired(site, garden, now.utc)
+    listed = jobs(site, garden, now.utc)
+    garden, late = expired(garden, listed, now.utc)
     notes: list[Action] = [
         Note("job", f"Not done in time: {job.id}.", facts={"expired": job.id, "zones": job.zones}) for job in late
     ]
-    garden, digest = look(site, garden, now.utc)
+    garden, digest = look(site, garden, listed, now.utc)
     if digest is None:
         return garden, notes
     facts = {"urgent": digest.urgent, "jobs": [job.id for job in digest.jobs]}

@@ -8,7 +8,7 @@ normal of the config, and last a dry guess from the season. Every answer says wh
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
 from functools import lru_cache
 from typing import Literal
@@ -22,6 +22,7 @@ from controller.agronomy.sunlight import (
     sun_times,
 )
 from controller.core.forecast import Forecast, Hour
+from controller.core.frozen import replace
 from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
 from controller.core.recall import recalled
 from controller.core.site import MonthNormal, Site

@@ -470,7 +470,7 @@ class Journal:
                  "openings": [row for pulse, row in self._recent.items() if _gave(row) or pulse in self._touched]}
         fresh = self._spare.with_name(self._spare.name + ".new")
         with contextlib.suppress(OSError):
-            fresh.write_text(json.dumps(state), encoding="utf-8")
+            fresh.write_bytes(to_json(state))
             fresh.replace(self._spare)
 
     def _wait(self, sql: str, values: tuple[Any, ...]) -> None:

@@ -27,7 +27,7 @@ from controller.core.digest import look
 from controller.core.garden import Garden
 from controller.core.hands import after_job
 from controller.core.heat import NEAR_DAYS
-from controller.core.jobs import outlook, spell_in_question
+from controller.core.jobs import jobs, outlook, spell_in_question
 from controller.core.moment import Now
 from controller.core.site import Pots, Shade, Site
 from controller.core.step import new_garden
@@ -155,7 +155,7 @@ def run(days: Sequence[tunis.Day], told: Sequence[Sequence[float]], seed: int, s
         garden = _weather_of(site, garden, today, row)
         if today.date.month in MONTHS:
             now = _at(today.date, 18.0)
-            garden, digest = look(site, garden, now)
+            garden, digest = look(site, garden, jobs(site, garden, now), now)
             if digest is not None:
                 score.messages[seed, digest.day] += 1
                 ids = {job.id for job in digest.jobs}
