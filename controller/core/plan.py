@@ -152,20 +152,22 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     """The plan from `now` on. `wish`: a watering asked for by hand, which goes first.
 
     Waterings under way keep their pulses, unless they have fallen behind or must make room for a wish: then what they
-    still owe is laid anew.
+    still owe is laid anew. What the rules cost is told anew daily and with each forecast, as every rule takes living
+    through all the days ahead once more.
     """
     # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
     running = any(pulse.running for watering in garden.plan.waterings for pulse in watering.pulses)
+    before, today = garden.plan, (local_date(now, site.timezone), garden.weather.issued)
+    pressed, costed, costs = before.pressed, before.costed, before.costs
     if running:
-        before = garden.plan
         course = _live_through(site, garden, now, wish, 0, watched=False, pressed=frozenset(before.pressed))
-        pressed, costs = before.pressed, before.costs
     else:
         course, pressed = _best_course(site, garden, now, wish)
-        costs = (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
+        if costed != today:
+            costed, costs = today, (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
     remarks = (*_season_told(site, now), *_holds_told(site, garden), *course.remarks, *costs)
-    return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs)
+    return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs, costed=costed)
 
 
 Pressed = tuple[tuple[str, date], ...]

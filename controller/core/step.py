@@ -101,11 +101,12 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
     it still owes is laid anew, as its supply may be another."""
     fresh = new_garden(site, now)
     zones = {zone.id for zone in site.zones}
+    waterings = [watering for watering in garden.plan.waterings if watering.zone in zones]
     return replace(
         garden,
         beds={zone: garden.beds.get(zone, bed) for zone, bed in fresh.beds.items()},
         probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
-        plan=replace(garden.plan, waterings=tuple(_unplanned(w) for w in garden.plan.waterings if w.zone in zones)),
+        plan=replace(garden.plan, waterings=tuple(map(_unplanned, waterings)), costed=None),
         holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
         locks=tuple(lock for lock in garden.locks if lock.zone is None or lock.zone in zones),
         flows={zone: flow for zone, flow in garden.flows.items() if zone in zones},

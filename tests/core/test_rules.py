@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.core.garden import Plan
+from controller.core.garden import Garden, Plan
 from controller.core.moment import Now, local_midnight
 from controller.core.plan import make_plan
 from controller.core.rules import closed_by, in_words, open_again, season_said, shut
@@ -267,11 +267,15 @@ ZONES = (
 
 
 def a_plan(site: Site, now: datetime, depletion_mm: float, maximum_c: float = 38.0) -> Plan:
+    return make_plan(site, a_garden(site, now, depletion_mm, maximum_c), now, "a test")
+
+
+def a_garden(site: Site, now: datetime, depletion_mm: float, maximum_c: float = 38.0) -> Garden:
     fresh = new_garden(site, Now(1.0, now))
     midnight = local_midnight(now.astimezone(site.timezone).date(), site.timezone)
     book = take_forecast(fresh.weather, a_forecast(midnight, [maximum_c] * 6), site)
     beds = {zone: believed(bed, depletion_mm, 1.0) for zone, bed in fresh.beds.items()}
-    return make_plan(site, replace(fresh, weather=book, beds=beds, guard_ready=True), now, "a test")
+    return replace(fresh, weather=book, beds=beds, guard_ready=True)
 
 
 @settings(max_examples=25, deadline=None)
@@ -314,6 +318,21 @@ def test_what_a_rule_costs_the_plants_is_said() -> None:
     (said,) = plan.remarks
     assert said.startswith("Lettuce: the ban from Tuesday to Thursday leaves it ")
     assert said.endswith(" mm short on Thu 16 Jul.")
+
+
+@pytest.mark.parametrize(
+    ("day", "hours_old", "again"), [(MONDAY, 0, False), (MONDAY - ONE_DAY, 0, True), (MONDAY, 6, True)],
+    ids=["same day, same forecast", "another day", "another forecast"],
+)  # fmt: skip
+def test_what_a_rule_costs_is_reckoned_daily_and_with_each_forecast(day: date, hours_old: int, again: bool) -> None:
+    sand, noon = a_zone("lettuce", root_depth_m=0.2), local_midnight(MONDAY, LISBON) + 12 * HOUR
+    site = a_site_with(a_rule("the ban", weekdays=frozenset({1, 2, 3})), zone=sand)
+    garden = a_garden(site, noon, 3.0)
+    assert garden.weather.issued is not None
+    before = replace(garden.plan, costs=("As before.",), costed=(day, garden.weather.issued - hours_old * HOUR))
+    plan = make_plan(site, replace(garden, plan=before), noon, "a test")
+    assert (plan.remarks != ("As before.",)) == again
+    assert plan.costed == (MONDAY, garden.weather.issued)
 
 
 def test_where_only_the_evening_is_allowed_the_evening_does_the_soak() -> None:
