@@ -110,6 +110,8 @@ class Status(Payload):
     """When the hold of the whole site ends; null with held true means until released."""
     open_valves: list[ZoneId] = []
     """Zones whose valve is open now."""
+    tanks_l: dict[str, float] = {}
+    """What each tank holds, by its supply, litres: as its sensor said, or as reckoned since."""
     forecast_age_h: Amount | None = None
     """Age of the forecast in hours; null without one."""
     memory_mb: Amount | None = None

@@ -272,6 +272,14 @@ class Lock:
 
 
 @dataclass(frozen=True, slots=True)
+class TankLevel:
+    """What a tank holds at an instant, litres."""
+
+    litres: float
+    as_of: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """Something broken that a person should know of; cleared when it is over."""
 
@@ -307,7 +315,8 @@ class DigestBook:
 @dataclass(frozen=True, slots=True)
 class Garden:
     """The state of everything. given: litres by civil day and zone, of two months. clock_gap_s: wall clock minus
-    monotonic clock, to notice a step of the wall clock. away_until: nobody tends the garden before this instant."""
+    monotonic clock, to notice a step of the wall clock. tanks: levels, by supply. away_until: nobody tends the garden
+    before this instant."""
 
     beds: dict[str, Bed]
     probes: dict[str, Probe]
@@ -317,6 +326,7 @@ class Garden:
     locks: tuple[Lock, ...] = ()
     faults: dict[str, Fault] = field(default_factory=dict)
     flows: dict[str, LearntFlow] = field(default_factory=dict)
+    tanks: dict[str, TankLevel] = field(default_factory=dict)
     heard: tuple[Heard, ...] = ()
     jobs_done: dict[str, datetime] = field(default_factory=dict)
     given: dict[date, dict[str, float]] = field(default_factory=dict)

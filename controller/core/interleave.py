@@ -15,11 +15,14 @@ from itertools import count
 from math import ceil, floor, gcd
 
 from controller.core.packing import FULL, Row, best_order
+from controller.core.tank import Store
 
 THOROUGH = 1_000_000
 """An effort of about half a second on one core of a desktop machine, a few seconds on a small board."""
 MOST_CELLS = 2000
 """The finest grid: so many cells for the list rule's makespan."""
+ENDLESS_S = 3 * 86400.0
+"""What a tank will not bear within this time it is not waited for."""
 TICK_S = 0.1
 """Times that are whole multiples of this, and have a coarse common measure, are exact on the grid."""
 
@@ -72,8 +75,11 @@ def lay_forward(
     taken: Sequence[Taken] = (),
     effort: int = 0,
     enough_s: float | None = None,
+    store: Store | None = None,
 ) -> list[Slot]:
     """Every pulse as early as the rule gives it. A chain that alone exceeds the capacity raises ValueError.
+
+    store: the tank that all draw on: each pulse waits until it bears it, and nothing is searched for.
 
     effort: how many pulses a search may lay to end earlier than by the rule (0: no search). The last end is never later
     than without it. enough_s: a last end that is early enough: the search is for this one, and ends when it has it.
@@ -83,8 +89,8 @@ def lay_forward(
             raise ValueError(
                 f"{chain.zone} takes {chain.flow_l_min:g} L/min, more than the supply's {capacity_l_min:g} L/min"
             )
-    slots = _by_rule(chains, capacity_l_min, settle_s, barred, taken)
-    if slots and effort > 0 and (enough_s is None or _last_end_s(slots) > enough_s):
+    slots = _by_rule(chains, capacity_l_min, settle_s, barred, taken, store)
+    if slots and effort > 0 and store is None and (enough_s is None or _last_end_s(slots) > enough_s):
         order = _searched(chains, slots, capacity_l_min, settle_s, barred, taken, effort, enough_s)
         tighter = _in_order(chains, order, capacity_l_min, settle_s, barred, taken)
         slots = min(slots, tighter, key=_last_end_s)
@@ -131,6 +137,7 @@ def _by_rule(
     settle_s: float,
     barred: Sequence[Barred],
     taken: Sequence[Taken],
+    store: Store | None,
 ) -> list[Slot]:
     """The list rule."""
     ready = [chain.ready_s for chain in chains]
@@ -150,6 +157,9 @@ def _by_rule(
             chain, number = chains[i], following[i]
             length_s = chain.pulses_s[number]
             start_s = _out_of(shut[i], max(ready[i], clock_s), length_s)
+            if start_s == clock_s and store is not None and clock_s < ENDLESS_S:
+                pulse = (clock_s, clock_s + length_s, chain.flow_l_min)
+                start_s += _wait_s(store, [*taken, *draws(chains, slots), pulse])
             if start_s > clock_s:
                 later.append(start_s)
             elif _most_drawn(drawn, clock_s, clock_s + length_s) + chain.flow_l_min <= capacity_l_min + 1e-9:
@@ -165,6 +175,18 @@ def _by_rule(
         drawn = [(from_s, until_s, flow) for from_s, until_s, flow in drawn if until_s > clock_s]
         clock_s = min([*later, *(until_s for _, until_s, _ in drawn)], default=clock_s)
     return slots
+
+
+def draws(chains: Sequence[Chain], slots: Sequence[Slot]) -> list[Taken]:
+    """What slots draw."""
+    flows_l_min = {chain.zone: chain.flow_l_min for chain in chains}
+    return [(slot.start_s, slot.end_s, flows_l_min[slot.zone]) for slot in slots]
+
+
+def _wait_s(store: Store, draws: Sequence[Taken]) -> float:
+    """How long the last of some draws has to wait at the least until the tank bears it; whole seconds."""
+    short_l = store.short_l(draws)
+    return 0.0 if short_l == 0.0 else max(1.0, float(ceil(min(ENDLESS_S, store.wait_s(short_l)))))
 
 
 def _in_order(

@@ -13,6 +13,7 @@ from controller.core.locks import lock_on, lock_said
 from controller.core.moment import Now, local_date
 from controller.core.rules import closed_by, in_front, in_words
 from controller.core.site import Site
+from controller.core.tank import stores_of
 
 LATE = timedelta(seconds=5)
 """A pulse that could not begin within this time of its start is planned anew: later it would run into the pulse that
@@ -142,8 +143,25 @@ def _spent(case: Case) -> Veto | None:
     return None
 
 
+def _tank_low(case: Case) -> Veto | None:
+    zone = case.site.zone(case.pulse.zone)
+    store = stores_of(case.site, case.garden, case.now.utc).get(zone.supply)
+    if store is None:
+        return None
+    running = [pulse for watering in case.garden.plan.waterings for pulse in watering.pulses if pulse.running]
+    mine = [pulse for pulse in running if case.site.zone(pulse.zone).supply == zone.supply]
+    draws = [
+        (0.0, (pulse.end - case.now.utc).total_seconds(), case.site.zone(pulse.zone).line.flow_l_min) for pulse in mine
+    ]
+    if not store.short_l([*draws, (0.0, case.pulse.seconds, zone.line.flow_l_min)]):
+        return None
+    kept = f" of which {store.tank.kept_l:.0f} L stay in it," if store.tank.kept_l > 0.0 else ""
+    said = f"The tank holds {store.litres:.0f} L,{kept} too little for {case.pulse.litres:.0f} L more; planned anew."
+    return Veto("tank", said)
+
+
 VETOES: Sequence[Callable[[Case], Veto | None]] = (
-    _guard, _clock, _locked, _switched, _held, _frost, _raining, _late, _forbidden, _spent,
+    _guard, _clock, _locked, _switched, _held, _frost, _raining, _late, _forbidden, _spent, _tank_low,
 )
 """In order: the first that objects is the one that is told."""
 

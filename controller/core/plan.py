@@ -22,7 +22,7 @@ from controller.core.budget import counted, counts, today_l
 from controller.core.frozen import replace
 from controller.core.garden import Bed, Figure, Garden, Need, Plan, Pulse, Purpose, Watering
 from controller.core.hands import after_soak
-from controller.core.interleave import Barred, Chain, Slot, Taken, lay_backward, lay_forward
+from controller.core.interleave import Barred, Chain, Slot, Taken, draws, lay_backward, lay_forward
 from controller.core.interlock import LATE
 from controller.core.moment import day_bounds, local_date, local_midnight
 from controller.core.need import View, dawn_need, day_need, dusk_need, view
@@ -46,6 +46,7 @@ from controller.core.rules import (
 from controller.core.shortage import BY_HAND, Stake, cheapest_first, stake_of
 from controller.core.site import Site, Supply, Zone
 from controller.core.soil import advance, foresee, wet
+from controller.core.tank import Store, stores_of
 from controller.core.weather import sun_on
 
 HORIZON_DAYS = 4
@@ -139,13 +140,14 @@ class Order:
 @dataclass(frozen=True, slots=True)
 class Loss:
     """What the time does not hold of a watering, net mm. shared: not by its own length, but because others need the
-    supply more."""
+    supply more. dry: not for want of time, but of water in the tank."""
 
     zone: str
     purpose: Purpose
     day: date
     short_mm: float
     shared: bool
+    dry: bool = False
 
 
 def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Order | None = None) -> Plan:
@@ -215,7 +217,7 @@ def _live_through(
     orders = [wish, *rests] if wish is not None else rests
     running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
     coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
-    again, losses = _fit(site, orders, now, None, [*running, *coming], squeeze)
+    again, losses = _fit(site, orders, now, None, [*running, *coming], squeeze, stores_of(site, garden, now))
     waterings = [*kept, *again]
     taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
     beds = _foreseen(site, garden, waterings, now)
@@ -455,17 +457,20 @@ def _serve(
         )
         for need in needs
     ]
-    whole, losses = _fit(site, orders, start, session.deadline, taken, squeeze)
+    stores = stores_of(site, garden, now)
+    whole, losses = _fit(site, orders, start, session.deadline, taken, squeeze, stores)
     if losses and start > session.start and any(each.hot for each in views):
         # Late already: rather on after the deadline, up to the hard end, than leave plants short on a hot day.
-        whole, losses = _fit(site, orders, start, None, taken, squeeze)
+        whole, losses = _fit(site, orders, start, None, taken, squeeze, stores)
     return [_as_laid(watering, losses) for watering in whole], losses
 
 
 def _as_laid(watering: Watering, losses: Sequence[Loss]) -> Watering:
     """The watering with its need cut to the pulses that the time holds; else it would run on after its time for it."""
     shared = any(loss.shared for loss in losses if loss.zone == watering.zone)
-    why = "Others need the supply more; there is no time for" if shared else "There is no time for"
+    dry = any(loss.dry for loss in losses if loss.zone == watering.zone)
+    no = "the tank does not hold" if dry else "there is no time for"
+    why = f"Others need the supply more; {no}" if shared else in_front(no)
     return replace(watering, need=_cut(watering.need, watering.litres_to_come, why))
 
 
@@ -476,8 +481,11 @@ def _fit(
     deadline: datetime | None,
     taken: Sequence[Pulse],
     squeeze: int,
+    stores: Mapping[str, Store] = MappingProxyType({}),
 ) -> tuple[list[Watering], list[Loss]]:
     """The orders laid between `start` and each one's latest end, or before the deadline, and what they lost.
+
+    stores: the tanks, by supply, as they are now.
 
     What does not fit is laid tighter; what does not fit even so loses its last pulses. No supply's want touches zones
     of another, and none loses for another's sake that is short of time by itself.
@@ -488,15 +496,26 @@ def _fit(
         row = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
         if not row:
             continue
-        desk = _desk(site, supply, row, start, deadline, taken)
-        laid = desk.lay(row) or (desk.lay(row, squeeze) if squeeze else None)
-        if laid is None:
-            # In twice as many pulses more may fit, between those of others.
-            ways = [_part_of(desk, each) for each in (row, [order.halved() for order in row])]
-            laid, lost = max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
-            losses += lost
+        desk = _desk(site, supply, row, start, deadline, taken, stores.get(supply.id))
+        laid, lost = _most_of(desk, row, squeeze)
+        if lost and desk.store is not None:
+            # Is it the tank's fault?
+            untiring, _ = _most_of(replace(desk, store=None), row, 0)
+            dry = sum(w.litres_to_come for w in untiring) > sum(w.litres_to_come for w in laid) + 1.0
+            lost = [replace(loss, dry=dry) for loss in lost]
         whole += laid
+        losses += lost
     return [watering for watering in whole if watering.pulses], losses
+
+
+def _most_of(desk: "Desk", row: Sequence[Order], squeeze: int) -> tuple[list[Watering], list[Loss]]:
+    """A row laid whole, tighter if need be; else as much of it as fits, and what is left out."""
+    laid = desk.lay(row) or (desk.lay(row, squeeze) if squeeze else None)
+    if laid is not None:
+        return laid, []
+    # In twice as many pulses more may fit, between those of others.
+    ways = [_part_of(desk, each) for each in (row, [order.halved() for order in row])]
+    return max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
 
 
 def _part_of(desk: "Desk", row: Sequence[Order]) -> tuple[list[Watering], list[Loss]]:
@@ -545,6 +564,7 @@ class Desk:
     from the start.
 
     drawn: what flows already; barred: closed to all of them; alone: for each watering, by its id, what else is.
+    store: what the tank holds at the start, if the supply has one.
     """
 
     site: Site
@@ -554,6 +574,7 @@ class Desk:
     drawn: tuple[Taken, ...]
     barred: tuple[Barred, ...]
     alone: Mapping[str, tuple[Barred, ...]]
+    store: Store | None = None
 
     def lay(self, orders: Sequence[Order], effort: int = 0) -> list[Watering] | None:
         """Every order's pulses in their places; None if they do not fit."""
@@ -577,24 +598,29 @@ class Desk:
         for slot in slots:
             order = of[slot.zone]
             open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.dead_s
-            if slot.start_s < -1.0 or open_s > (order.watering.latest_end - self.start).total_seconds():
+            if slot.start_s < -1.0 or open_s > self._end_s(order):
                 return None
         return slots
 
+    def _end_s(self, order: Order) -> float:
+        return (min(order.watering.latest_end, self.deadline or order.watering.latest_end) - self.start).total_seconds()
+
     def _slots(self, orders: Sequence[Order], effort: int) -> list[Slot]:
-        """The pulses where the rule of the supply puts them, in time or not."""
+        """The pulses where the rule of the supply puts them, in time or not. From a tank that would not bear them all
+        shortly before the deadline they are drawn as it fills, from the start on."""
         chains = [self._chain(order, rank) for rank, order in enumerate(orders)]
         capacity_l_min, settle_s = self.supply.capacity_l_min, _up(self.supply.settle_s)
-        if self.deadline is None:
-            ends_s = [(order.watering.latest_end - self.start).total_seconds() for order in orders]
-            return lay_forward(
-                chains, capacity_l_min, settle_s=settle_s, barred=self.barred, taken=self.drawn, effort=effort,
-                enough_s=min(ends_s),
+        if self.deadline is not None:
+            slots = lay_backward(
+                chains, capacity_l_min, floor((self.deadline - self.start).total_seconds()), settle_s=settle_s,
+                barred=self.barred, taken=self.drawn, effort=effort,
             )  # fmt: skip
-        deadline_s = floor((self.deadline - self.start).total_seconds())
-        return lay_backward(
-            chains, capacity_l_min, deadline_s, settle_s=settle_s, barred=self.barred, taken=self.drawn, effort=effort
-        )
+            if self.store is None or not self.store.short_l([*self.drawn, *draws(chains, slots)]):
+                return slots
+        return lay_forward(
+            chains, capacity_l_min, settle_s=settle_s, barred=self.barred, taken=self.drawn, effort=effort,
+            enough_s=min(map(self._end_s, orders)), store=self.store,
+        )  # fmt: skip
 
     def _chain(self, order: Order, rank: int) -> Chain:
         return Chain(
@@ -615,6 +641,7 @@ def _desk(
     start: datetime,
     deadline: datetime | None,
     taken: Sequence[Pulse],
+    store: Store | None,
 ) -> Desk:
     """A desk for these orders, beside the pulses that have the supply already.
 
@@ -634,7 +661,11 @@ def _desk(
     alone = {
         order.watering.id: tuple(without(spans, barred)) for order, spans in zip(orders, closed, strict=True)
     }
-    return Desk(site, supply, start, deadline, drawn, tuple(barred), alone)
+    if store is not None:
+        mine = [p for p in taken if site.zone(p.zone).supply == supply.id]
+        flows = [(*_seconds((p.start, p.end), store.as_of), site.zone(p.zone).line.flow_l_min) for p in mine]
+        store = store.after(flows, max(0.0, (start - store.as_of).total_seconds()))
+    return Desk(site, supply, start, deadline, drawn, tuple(barred), alone, store)
 
 
 def _up(seconds: float) -> float:
@@ -673,10 +704,11 @@ def _told(site: Site, losses: Sequence[Loss]) -> list[str]:
     """What there is no time for, in one line for each zone, and who gives way to others."""
     said: list[str] = []
     for zone in site.zones:
-        mine = [loss for loss in losses if loss.zone == zone.id]
-        purposes = dict.fromkeys(loss.purpose for loss in mine)
-        whole = " nor for all of the ".join(_cut_short([loss for loss in mine if loss.purpose == p]) for p in purposes)
-        said += [f"{zone.name}: there is no time for all of the {whole}."] if mine else []
+        for dry, no in ((False, "there is no time"), (True, "the tank does not hold enough")):
+            mine = [loss for loss in losses if loss.zone == zone.id and loss.dry == dry]
+            kinds = dict.fromkeys(loss.purpose for loss in mine)
+            whole = " nor for all of the ".join(_cut_short([loss for loss in mine if loss.purpose == p]) for p in kinds)
+            said += [f"{zone.name}: {no} for all of the {whole}."] if mine else []
     yields = [zone.name for zone in site.zones if any(loss.zone == zone.id and loss.shared for loss in losses)]
     if yields:
         *others, last = yields

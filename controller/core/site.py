@@ -16,7 +16,7 @@ SUPPLY = "supply"
 
 ReadingKind = Literal[
     "moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
-    "stop switch", "pressure switch", "tank switch", "flow meter",
+    "stop switch", "pressure switch", "tank switch", "flow meter", "tank level",
 ]
 
 SWITCHES = ("stop switch", "pressure switch", "tank switch")
@@ -30,7 +30,7 @@ class Sensor:
     kind: moisture in m3/m3, air and soil temperature in degC, rain in mm since the last report, rain switch 1.0
         while it is wet and 0.0 while it is dry, job switch 1.0 while its job is done and 0.0 while it is undone.
     zone: the zone a moisture probe stands in, or a soil thermometer may; None for the site's own instruments.
-    A flow meter's reading is its counter, litres.
+    A flow meter's reading is its counter, litres; a tank level is what the tank of its supply holds, litres.
     job: what a job switch tells of.
     sd: standard deviation of one reading, in the canonical unit.
     stale_after_s: silence after which its last word no longer counts.
@@ -44,6 +44,7 @@ class Sensor:
     stale_after_s: float = 6 * 3600.0
     job: str | None = None
     wired: bool = False
+    supply: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,6 +323,20 @@ class SunPump:
 
 
 @dataclass(frozen=True, slots=True)
+class Tank:
+    """A store that fills slowly.
+
+    inflow_l_h: what comes in, by a well or a spring. kept_l: at this level nothing more is drawn. start_l: what it
+        holds when it is first heard of; None: it is full.
+    """
+
+    capacity_l: float
+    inflow_l_h: float = 0.0
+    kept_l: float = 0.0
+    start_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Supply:
     """A tap, pump or tank, shared by the zones that name it.
 
@@ -332,6 +347,7 @@ class Supply:
     quiet: hours in which it must not run, for the noise of its pump.
     sun_pump: its pump runs on sunlight only; None if it does not.
     pump: a pump stands before the zones.
+    tank: the store that it draws on; None for the mains or a bore that does not tire.
     """
 
     capacity_l_min: float
@@ -343,6 +359,7 @@ class Supply:
     quiet: tuple[Hours, ...] = ()
     sun_pump: SunPump | None = None
     pump: bool = False
+    tank: Tank | None = None
 
     def litres(self, line: Line, open_s: float, water_s: float | None = None) -> float:
         """What a zone's line gives while its valve is open for `open_s`. water_s: how long of it water came, if that

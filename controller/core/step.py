@@ -49,6 +49,7 @@ from controller.core.quality import TROUBLES, heard, trouble_said
 from controller.core.rules import season_said
 from controller.core.site import SWITCHES, Site
 from controller.core.soil import advance, new_bed, notice, rain_on, wet
+from controller.core.tank import levels_at, with_drawn, with_reading
 from controller.core.weather import (
     FRESH_H,
     WeatherBook,
@@ -212,6 +213,8 @@ def _take_reading(site: Site, garden: Garden, event: Reading, now: Now) -> Garde
     if sensor.kind == "air temperature":
         book = take_temperature(garden.weather, event.value, event.at, site.timezone)
         return replace(garden, weather=learn_excess_heat(book, site))
+    if sensor.kind == "tank level" and sensor.supply is not None:
+        return with_reading(garden, sensor.supply, event.value, now.utc)
     if sensor.kind == "rain":
         return _rained(site, garden, event, now)
     if sensor.kind == "job switch":
@@ -301,6 +304,7 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     begun = local_date(now.utc - timedelta(seconds=event.open_s), site.timezone)
     given = with_given(garden.given, begun, zone.id, most_l)
     garden = replace(garden, beds={**garden.beds, zone.id: bed}, given=given)
+    garden = with_drawn(garden, zone.supply, most_l)
     if event.why == "by hand":
         # Somebody closed at the guard itself, past us: that is a stop, not a pulse to be made up for.
         garden, _ = end_waterings(garden, None)
@@ -420,7 +424,7 @@ def _live_on(site: Site, garden: Garden, now: Now) -> Garden:
     if all(bed.as_of >= now.utc for bed in garden.beds.values()):
         return garden
     beds = {zone.id: advance(garden.beds[zone.id], zone, site, garden.weather, now.utc, now.utc) for zone in site.zones}
-    return replace(garden, beds=beds)
+    return levels_at(site, replace(garden, beds=beds), now.utc)
 
 
 # Sensors ------------------------------------------------------------------------------------------

@@ -49,6 +49,7 @@ def status_view(site: Site, garden: Garden, now: Now, **own: Any) -> View:
         "held": site_hold is not None,
         "held_until": _local(site, site_hold.until) if site_hold and site_hold.until else None,
         "open_valves": open_zones(garden),
+        "tanks_l": {supply: round(level.litres, 1) for supply, level in garden.tanks.items()},
         "forecast_age_h": round(max(0.0, (now.utc - issued).total_seconds() / 3600.0), 1) if issued else None,
         **own,
     }

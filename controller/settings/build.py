@@ -437,7 +437,7 @@ def tender_until(zone: ZoneTable) -> date | None:
 
 
 def supply_of(user: ZoneTable | SensorTable, supplies: Sequence[SupplyTable]) -> SupplyTable | None:
-    """The supply that a zone or a flow meter names, or the only one; None if there is none such, or more than one."""
+    """The supply that a zone or a sensor names, or the only one; None if there is none such, or more than one."""
     named = [each for each in supplies if user.supply in (None, each.id)]
     return named[0] if len(named) == 1 else None
 
@@ -455,6 +455,7 @@ def core_supply(supply: SupplyTable) -> core.Supply:
         quiet=tuple(map(hours_of, supply.quiet)),
         sun_pump=sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
         pump=supply.master is not None and supply.master.kind == "pump",
+        tank=core.Tank(**supply.tank.model_dump()) if supply.tank else None,
     )
 
 
@@ -503,18 +504,23 @@ KINDS: Mapping[str, tuple[core.ReadingKind, float]] = MappingProxyType({
     "pressure switch": ("pressure switch", 0.0),
     "tank switch": ("tank switch", 0.0),
     "flow meter": ("flow meter", 0.0),
+    "tank level": ("tank level", 0.0),
 })
 """The core's word for each kind of sensor, and the standard deviation of a reading (m3/m3, degC, mm: common
 practice, no source) where the config gives none.
 """
 
 
-def sensor_of(sensor: SensorTable) -> core.Sensor:
+def sensor_of(sensor: SensorTable, supplies: Sequence[SupplyTable]) -> core.Sensor:
     """One sensor."""
     kind, usual_sd = KINDS[sensor.kind]
     wired = sensor.pin is not None
     stale_after_s = math.inf if wired else 60 * sensor.stale_after_min
-    return core.Sensor(sensor.id, kind, sensor.zone, sensor.sd or usual_sd, stale_after_s, sensor.job, wired)
+    supply = supply_of(sensor, supplies) if sensor.kind == "tank level" else None
+    return core.Sensor(
+        sensor.id, kind, sensor.zone, sensor.sd or usual_sd, stale_after_s, sensor.job, wired,
+        supply.id if supply else None,
+    )
 
 
 def inlet_of(sensor: SensorTable) -> Inlet:

@@ -333,6 +333,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "rain": ("mm", "in", "raw"),
     "soil temperature": ("°C", "°F", "raw"),
     "flow meter": ("pulses", "L"),
+    "tank level": ("L", "raw"),
 }
 """Units that each kind of sensor may report in; a switch has none."""
 
@@ -341,6 +342,7 @@ CANONICAL = {
     "air temperature": ("°C", -60.0, 70.0),
     "rain": ("mm", 0.0, 500.0),
     "soil temperature": ("°C", -60.0, 70.0),
+    "tank level": ("L", 0.0, 1e6),
 }
 """Unit and range of the values of a calibration."""
 
@@ -411,11 +413,30 @@ def _meters(draft: Draft) -> Iterator[Mistake]:
             say = "is missing; it stands on the meter or in its papers, or count them while a bucket fills"
             yield _sensor(sensor, "pulses_per_litre", say)
     for sensor in draft.sensor if draft.supplies else ():
-        if sensor.kind != "flow meter" and sensor.supply is not None:
+        if sensor.kind not in ("flow meter", "tank level") and sensor.supply is not None:
             yield _sensor(sensor, "supply", f"says nothing about {sensor.kind}; take it out")
         elif sensor.kind == "flow meter" and build.supply_of(sensor, draft.supplies) is None:
             known = one_of(supply.id for supply in draft.supplies)
             yield _sensor(sensor, "supply", f"must say whose water the meter counts; give {known}")
+
+
+def _tanks(draft: Draft) -> Iterator[Mistake]:
+    for supply in draft.supplies:
+        tank = supply.tank
+        if tank and tank.kept_l >= tank.capacity_l:
+            say = f"{tank.kept_l:g} must be less than the tank holds, {tank.capacity_l:g} L"
+            yield Mistake(_supply_named(draft, supply), "tank.kept_l", say)
+        if tank and tank.start_l is not None and tank.start_l > tank.capacity_l:
+            say = f"{tank.start_l:g} is more than the tank holds, {tank.capacity_l:g} L"
+            yield Mistake(_supply_named(draft, supply), "tank.start_l", say)
+    for sensor in draft.sensor if draft.supplies else ():
+        if sensor.kind != "tank level":
+            continue
+        mine = build.supply_of(sensor, draft.supplies)
+        if mine is None:
+            yield _sensor(sensor, "supply", f"must say whose tank it is; give {one_of(s.id for s in draft.supplies)}")
+        elif mine.tank is None:
+            yield _sensor(sensor, "kind", "is tank level, but its supply has no tank; give the supply a tank table")
 
 
 def _alien_keys(draft: Draft) -> Iterator[Mistake]:
@@ -771,6 +792,14 @@ def _salt(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, "crop", f"{say}; {most}")
 
 
+def _runs_dry(draft: Draft) -> Iterator[Mistake]:
+    levels = [build.supply_of(sensor, draft.supplies) for sensor in draft.sensor if sensor.kind == "tank level"]
+    for supply in draft.supplies:
+        if supply.tank and not supply.tank.inflow_l_h and supply not in levels:
+            say = "nothing flows in and no tank level is measured; once emptied by the books it stays empty for good"
+            yield Mistake(_supply_named(draft, supply), "tank", say)
+
+
 def _long_openings(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone if draft.guard else ():
         assert draft.guard is not None
@@ -815,12 +844,12 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 CHECKS: tuple[Check, ...] = (
     _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
-    _mulches, _limits, _pairs, _dead_times, _sensor_zones, _wires, _meters, _alien_keys, _job_switches, _units, _words,
-    _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _season, _rules,
-    _quiet, _own_jobs, _digest,
+    _mulches, _limits, _pairs, _dead_times, _sensor_zones, _wires, _meters, _tanks, _alien_keys, _job_switches, _units,
+    _words, _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _season,
+    _rules, _quiet, _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (
-    _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _long_openings, _falls_behind, _place,
+    _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _runs_dry, _long_openings, _falls_behind, _place,
     _password_in_the_clear, _little_room,
 )
 

@@ -479,6 +479,19 @@ class SunPumpTable(Table):
     """It does so until so long before sunset."""
 
 
+class TankTable(Table):
+    """A tank that fills slowly."""
+
+    capacity_l: Annotated[float, Field(ge=1, le=1_000_000)]
+    """What it holds when full, L."""
+    inflow_l_h: Annotated[float, Field(ge=0, le=100_000)] = 0.0
+    """What comes in, by a well, a spring or a pump of its own, L/h; rain is not counted on."""
+    kept_l: Annotated[float, Field(ge=0, le=1_000_000)] = 0.0
+    """At this level nothing more is drawn, so that the pump does not run dry, L."""
+    start_l: Annotated[float, Field(ge=0, le=1_000_000)] | None = None
+    """What it holds when Seepward first hears of it, L; absent: it is full."""
+
+
 class SupplyTable(Table):
     """A tap, pump or tank. The only one, or one of several, each with an id that zones name."""
 
@@ -498,6 +511,8 @@ class SupplyTable(Table):
     """Hours in which it must not run, for the noise of its pump."""
     sun_pump: SunPumpTable | None = None
     """Give it, even empty, if the pump runs on sunlight only."""
+    tank: TankTable | None = None
+    """Give it if the water comes from a tank that may run out."""
 
 
 class LineTable(Table):
@@ -710,11 +725,11 @@ class SensorTable(Table):
     """Name of the sensor in faults and topics."""
     kind: Literal[
         "soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
-        "stop switch", "pressure switch", "tank switch", "flow meter",
+        "stop switch", "pressure switch", "tank switch", "flow meter", "tank level",
     ]
     """What it measures. rain: what fell since the last report; rain switch: wet or dry; job switch: done or undone;
     stop switch: on is pressed; pressure switch: on is pressure in the mains; tank switch: on is water in the tank; flow
-    meter: a counter that only rises, before all valves."""
+    meter: a counter that only rises, before all valves; tank level: what the tank of a supply holds."""
     zone: Annotated[str, Says("the id of a zone in quotes")] | None = None
     """Zone a soil moisture probe stands in; a soil thermometer and a job switch may."""
     job: Literal["shade", "pots", "mulch-back"] | None = None
@@ -731,7 +746,7 @@ class SensorTable(Table):
     pulses_per_litre: Annotated[float, Field(ge=0.01, le=100_000)] | None = None
     """Of a flow meter, by its maker or by a bucket: how often it counts in a litre."""
     supply: Annotated[str, Says("the id of a supply in quotes")] | None = None
-    """Of a flow meter, the supply whose water it counts; absent: the only one."""
+    """Of a flow meter, the supply whose water it counts; of a tank level, the tank's supply; absent: the only one."""
     pointer: Pointer | None = None
     """Place of the value in a JSON payload; absent: the payload is the plain value."""
     unit: (

@@ -102,7 +102,7 @@ class Settings(Table):
             timezone=ZoneInfo(site.timezone),
             supplies=tuple(map(build.core_supply, self.supplies)),
             zones=tuple(build.zone_of(zone, self.guard, self._supply_of(zone)) for zone in self.zone),
-            sensors=tuple(build.sensor_of(sensor) for sensor in self.sensor),
+            sensors=tuple(build.sensor_of(sensor, self.supplies) for sensor in self.sensor),
             heat=Heat(
                 self.heat.hot_day_c, self.heat.mild_day_c, self.heat.days_before,
                 self.heat.ehf, self.heat.t95_c, self.heat.hot_night_c, self.heat.ehf85_c2,

@@ -47,6 +47,7 @@ _RANGES = {
     "soil temperature": (-20.0, 70.0, "°C"),
     "rain": (0.0, 200.0, "mm"),
     "flow meter": (0.0, 1e9, "L"),
+    "tank level": (0.0, 1e6, "L"),
 }
 """What can be true at all: peat holds up to 0.7 m3/m3; the rest is common practice, no source."""
 

@@ -110,7 +110,7 @@ def test_the_full_example_shows_each_kind_of_sensor_and_each_way_to_its_value() 
 
     assert {sensor.kind for sensor in sensors} == {
         "soil moisture", "air temperature", "rain", "rain switch", "soil temperature", "job switch",
-        "stop switch", "pressure switch", "tank switch", "flow meter",
+        "stop switch", "pressure switch", "tank switch", "flow meter", "tank level",
     }
     assert any(sensor.polynomial for sensor in sensors)
     assert any(sensor.permittivity for sensor in sensors)

@@ -56,6 +56,15 @@ MISTAKES = [
     ("flow_l_h_m = 5", "flow_l_h_m = 0", '"salad": line.flow_l_h_m: 0 does not fit; give a number from 0.1 to 100'),
     ("capacity_l_min = 12", "capacity_l_min = 0", "[supply]: capacity_l_min: 0 does not fit; give a number"),
     ("longest_open_min = 20", "longest_open_min = 1441", "longest_open_min: 1441 does not fit; give a numbe"),
+    ("capacity_l_min = 12", "capacity_l_min = 12\ntank = { capacity_l = 0 }", "[supply]: tank.capacity_l: 0 does not"),
+    (
+        "capacity_l_min = 12", "capacity_l_min = 12\ntank = { capacity_l = 100, kept_l = 100 }",
+        "[supply]: tank.kept_l: 100 must be less than the tank holds, 100 L",
+    ),
+    (
+        "capacity_l_min = 12", "capacity_l_min = 12\ntank = { capacity_l = 100, start_l = 102 }",
+        "[supply]: tank.start_l: 102 is more than the tank holds, 100 L",
+    ),
     ("rain_sure = 0.7", 'season = "winter"', '[watering]: season: "winter" does not fit; give "on" or "off"'),
     ("rain_sure = 0.7", 'season = { from = "03-15" }', "[watering]: season.until: is missing; give month and day in"),
     ("rain_sure = 0.7", 'season = { from = "02-30", until = "10-31" }', '[watering]: season.from: "02-30" is no day'),
