@@ -14,6 +14,8 @@ from controller.core.step import step
 from controller.seams import Clock, Outlet, Valves
 from controller.shells.journal import Journal
 
+JOURNAL = "journal"
+"""Name of the fault that tells of a journal that does not work."""
 COMMIT_EVERY = timedelta(minutes=10)
 
 
@@ -32,7 +34,8 @@ class Loop:
         self._journal = journal
         self.outlet = outlet
         self._committed_at = clock.now().utc
-        self._journal_trouble: str | None = None
+        fault = garden.faults.get(JOURNAL)
+        self._journal_trouble = fault.said if fault is not None else None  # told by an earlier loop
         self._booked: dict[str, DayLedger] = {}
         self._closed: list[str] = []
 
@@ -129,4 +132,4 @@ class Loop:
         """A journal that stops or starts working is an event like any other."""
         if self._journal.trouble != self._journal_trouble:
             self._journal_trouble = self._journal.trouble
-            self.take(Trouble("journal", self._journal.trouble))
+            self.take(Trouble(JOURNAL, self._journal.trouble))

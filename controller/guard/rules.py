@@ -317,6 +317,9 @@ class Guard:
             until_s = self.started_s - used.ended_ago_s
             litres = self._litres(used.valve, used.open_s) if used.litres is None else used.litres
             self._ledger.append(_Span(used.valve, until_s - used.open_s, until_s, litres))
+            if used.valve in self.charge.valves:  # a pump's rest outlives a guard too
+                supply = self.charge.valves[used.valve].supply
+                self._off_since_s[supply] = max(until_s, self._off_since_s.get(supply, -math.inf))
 
     def beat(self, now_s: float, sent_s: float | None = None) -> Refused | None:
         """The owner was alive at `sent_s` (default: now). An old beat from a queue is no new one."""

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from controller.sim.dice import dice
 
-Place = Literal["", "zone", "probe"]
+Place = Literal["", "zone", "probe", "meter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Fault:
     after_open_s: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.kind not in KINDS and self.kind != WITHIN:
+        if self.kind not in KINDS and self.kind not in WITHIN:
             raise FaultError(f'there is no kind of fault "{self.kind}"; there are {", ".join(KINDS)}')
         for name in ("at_h", "lasts_h", "size", "after_open_s"):
             if not math.isfinite(getattr(self, name)):
@@ -121,27 +121,33 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "probe drifts": Kind("a probe drifts by size m3/m3 a week", 2, (100.0, 1000.0), (-0.01, 0.01), "probe"),
         "probe scaled": Kind("a probe says size times its number", 2, (5.0, 200.0), (0.01, 100.0), "probe", fair=True),
         "probe swapped": Kind("a probe stands in another bed", 2, (50.0, 1000.0), place="probe"),
-        # Water. Nothing measures it here, so what these let through is not in the journal.
+        # Water. Where nothing measures it, what these let through is not in the journal.
         "valve stuck open": Kind("a valve lets water through when there is pressure", 2, (0.5, 100.0), place="zone"),
         "valve stuck shut": Kind("a valve lets nothing through", 2, (0.5, 60.0), place="zone"),
+        "line bursts": Kind("a line lets out size times what it should", 3, (0.5, 60.0), (3.0, 6.0), "zone"),
+        "pipe leaks": Kind("size L/min run out before all valves", 3, (3.0, 60.0), (0.03, 8.0), "meter"),
     }
 )
 
-WITHIN = "wild opening"
-"""Not drawn by itself: what "planner runs wild" consists of."""
+WITHIN = ("wild opening", "released by hand")
+"""Not drawn by themselves: what "planner runs wild" consists of, and what follows when something was mended."""
 QUIET_H = 49.0
 """At the end of a run nothing goes wrong for so long: then everything must be well again."""
 HOURS_A_YEAR = 365.25 * 24.0
 
 
-def draw(seed: int, hours: float, zones: Sequence[str], probes: Sequence[str], often: float = 1.0) -> tuple[Fault, ...]:
+def draw(
+    seed: int, hours: float, zones: Sequence[str], probes: Sequence[str], often: float = 1.0, *, metered: bool = False
+) -> tuple[Fault, ...]:
     """The faults of a run of so many hours, in order. often: a factor on how many there are; above 1 they last shorter
-    by as much, or the long ones (no broker, no forecast) would hide all the others."""
+    by as much, or the long ones (no broker, no forecast) would hide all the others. metered: there is a flow meter."""
     found: list[Fault] = []
     room_h = max(0.0, hours - QUIET_H)
     for name, kind in KINDS.items():
         chance = dice(seed, "fault", name)
-        places: Sequence[str] = {"": ("",), "zone": zones, "probe": probes}[kind.place]
+        places: Sequence[str] = {
+            "": ("",), "zone": zones, "probe": probes, "meter": ("",) if metered else (),
+        }[kind.place]
         for _ in range(_how_many(kind.a_year * often * hours / HOURS_A_YEAR, chance.random()) if places else 0):
             at_h = chance.uniform(0.0, room_h)
             lasts_h = min(_between(*kind.lasts_h, chance.random()) / max(1.0, often), room_h - at_h)

@@ -9,7 +9,7 @@ import hashlib
 import heapq
 import json
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +22,7 @@ from controller.core.events import (
     ForecastArrived,
     ForecastFailed,
     GuardLost,
+    GuardNotice,
     Started,
     Woke,
 )
@@ -29,7 +30,7 @@ from controller.core.garden import Garden
 from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.step import fit_to_site, new_garden
-from controller.guard.rules import Charge, Closed, master_line
+from controller.guard.rules import Charge, Closed, Lock, master_line
 from controller.loop import Loop
 from controller.messages import ROOT, Message
 from controller.shells.forecast import ForecastError, Place, read_open_meteo
@@ -40,7 +41,7 @@ from controller.sim.dice import dice
 from controller.sim.faults import Fault, instant
 from controller.sim.service import open_meteo_document
 from controller.sim.sun import sine_of_elevation
-from controller.sim.watch import Booked, History, Level, Passed, Spell
+from controller.sim.watch import Booked, History, Level, Locked, OutOfOrder, Passed, Spell
 from controller.sim.world import NEVER_SILENT_S, VirtualClock, VirtualGuard, World
 
 GUARD_SEEN_DEAD_S = 0.5
@@ -55,6 +56,10 @@ RESTART_S = (1.0, 20.0)
 RELEASED = datetime(2026, 1, 1, tzinfo=UTC)
 LONG_AGO, NEVER = datetime(1900, 1, 1, tzinfo=UTC), datetime(9999, 1, 1, tzinfo=UTC)
 KEPT_LINES = 60
+LOOK_OFTEN, LOOK_SELDOM = timedelta(seconds=5), timedelta(seconds=300)
+SETTLED_S = 120.0
+MENDED = timedelta(hours=1)
+WATER_FAULTS = ("valve stuck open", "valve stuck shut", "line bursts", "pipe leaks")
 
 
 class Killed(BaseException):
@@ -115,12 +120,63 @@ class Fused:
         return called
 
 
-class MortalGuard(VirtualGuard):
-    """The guard's process: it may die or hang, and then the lines keep their level."""
+class Latch:
+    """What is locked, on a disk that outlives all; and since when, for the watchers."""
 
-    def __init__(self, charge: Charge, clock: VirtualClock, diary: list[Level]) -> None:
-        super().__init__(charge, clock, diary=diary)
+    def __init__(self, clock: VirtualClock) -> None:
+        self._clock = clock
+        self.locks: tuple[Lock, ...] = ()
+        self.since: dict[str | None, tuple[float, str]] = {}
+        self.was: list[Locked] = []
+
+    def keep(self, locks: Iterable[Lock]) -> None:
+        """These, from now on."""
+        now_s, self.locks = self._clock.true_s, tuple(locks)
+        held = {lock.valve: lock.rule for lock in self.locks}
+        for zone in [zone for zone in self.since if zone not in held]:
+            from_s, rule = self.since.pop(zone)
+            self.was.append(Locked(zone, rule, Spell(from_s, now_s)))
+        for zone, rule in held.items():
+            self.since.setdefault(zone, (now_s, rule))
+
+    def history(self) -> list[Locked]:
+        """What was locked, and what is."""
+        still = [Locked(zone, rule, Spell(from_s, float("inf"))) for zone, (from_s, rule) in self.since.items()]
+        return [*self.was, *still]
+
+
+class Meter:
+    """The flow meter of a garden: it counts whole steps of what truly flows, from nothing with each guard."""
+
+    def __init__(self, step_l: float) -> None:
+        self._step_l = step_l
+        self._litres = 0.0
+        self.flows = False
+
+    def pass_by(self, litres: float) -> None:
+        """So much has flowed."""
+        self._litres += litres
+        self.flows = litres > 0.0
+
+    def start(self) -> None:
+        """A new guard counts anew."""
+        self._litres %= self._step_l
+
+    @property
+    def counted(self) -> float:
+        return self._litres // self._step_l * self._step_l
+
+
+class MortalGuard(VirtualGuard):
+    """The guard's process: it may die or hang, and then the lines keep their level. latch: the file of its locks, which
+    it reads at its start."""
+
+    def __init__(self, charge: Charge, clock: VirtualClock, diary: list[Level], latch: Latch) -> None:
+        super().__init__(replace(charge, locks=(*charge.locks, *latch.locks)), clock, diary=diary)
         self.alive = True
+        self._latch = latch
+        latch.keep(self.rules.locks.values())
+        self.said += [GuardNotice(lock.rule, lock.why, lock.valve, True) for lock in self.rules.locks.values()]
         self._silence_s = charge.silence_s
         self.unnoted: dict[str, dict[str, Any]] = {}
         self.drive({})  # it claims every line at rest
@@ -135,6 +191,14 @@ class MortalGuard(VirtualGuard):
 
     def noted(self, pulse: str) -> None:
         self.unnoted.pop(pulse, None)
+
+    def release(self, zone: str | None) -> None:
+        if self.alive:
+            super().release(zone)
+
+    def measure(self, litres: float) -> None:
+        if self.alive:
+            super().measure(litres)
 
     def advance(self) -> None:
         if self.alive:
@@ -163,7 +227,8 @@ class MortalGuard(VirtualGuard):
         for each in outcomes:
             if isinstance(each, Closed):
                 self.unnoted[each.pulse] = {"pulse": each.pulse, "valve": each.valve, "open_s": each.open_s,
-                                            "why": each.why, "water_s": each.water_s}
+                                            "why": each.why, "water_s": each.water_s, "litres": each.litres}
+        self._latch.keep(self.rules.locks.values())
         super()._hear(outcomes)
 
 
@@ -229,6 +294,12 @@ class HarshWorld(World):
         self._trouble_since_s: float | None = None
         self._answers_written = 0
         self._open: dict[str, Passed] = {}
+        rule = self.settings.charge().meter
+        self._supply = {zone.id: zone.supply for zone in self.settings.build().zones}
+        self.meter = Meter(rule.litres_per_pulse) if rule is not None else None
+        self.latch = Latch(self.clock)
+        self.out_of_order: list[OutOfOrder] = []
+        self._look_at, self._changed_s = self.clock.utc, self.clock.true_s
         self._booting = False
         self.rows: list[Given] = []
         self._agenda = [(instant(self.start, each.at_h), n, "begin", each) for n, each in enumerate(self.faults)]
@@ -285,8 +356,11 @@ class HarshWorld(World):
             self.loop.take(closed)
 
     def _new_guard(self) -> None:
-        charge = replace(self.settings.charge(), used=used_openings(self.journal, self.clock.now()))
-        self.guard = MortalGuard(charge, self.clock, self.diary)
+        locks = tuple(Lock(lock.rule, lock.why, lock.zone) for lock in self.loop.garden.locks)
+        charge = replace(self.settings.charge(), used=used_openings(self.journal, self.clock.now()), locks=locks)
+        self.guard = MortalGuard(charge, self.clock, self.diary, self.latch)
+        if self.meter is not None:
+            self.meter.start()
         self._end_guardless()
         self.guard_back_at = NEVER
 
@@ -369,6 +443,7 @@ class HarshWorld(World):
     def _due(self) -> list[datetime | None]:
         due: list[datetime | None] = [self.guard.next_change(), self.guard_back_at, self.starts_at, self.hung_until]
         due += [self._agenda[0][0]] if self._agenda else []
+        due += [self._look_at] if self.meter is not None and self.mortal.alive else []
         if self.up and self.hung_until == NEVER:
             due += [self._forecast_due]
             if not self.holding.get("alarm late"):
@@ -377,16 +452,39 @@ class HarshWorld(World):
 
     def _pass(self, until: datetime) -> None:
         minutes = (until - self.clock.utc).total_seconds() / 60.0
-        off = self.guard.off
-        for zone in self.site.zones:
-            pressure = master_line(zone.supply) not in off
-            on = zone.id in self.guard.on and pressure
-            if on:
-                self._pour(zone.id, zone.line.flow_l_min * minutes)
-            open_anyway = pressure and self._at("valve stuck open", zone.id)
-            if (on or open_anyway) and not self._at("valve stuck shut", zone.id):
-                self._passed[zone.id] += zone.line.flow_l_min * minutes
+        true_l_min = self._true_flows()
+        for zone, flow_l_min in true_l_min.items():
+            self._passed[zone] += flow_l_min * minutes
+            if zone in self.guard.on and master_line(self._supply[zone]) not in self.guard.off:
+                known_l_min = self.site.zone(zone).line.flow_l_min if self.meter is None else flow_l_min
+                self._pour(zone, known_l_min * minutes)
+        if self.meter is not None:
+            leak_l_min = sum(fault.size for fault in self.holding.get("pipe leaks", ()))
+            self.meter.pass_by((sum(true_l_min.values()) + leak_l_min) * minutes)
         self.clock.go(until)
+
+    def _true_flows(self) -> dict[str, float]:
+        """What each zone's line lets out now, L/min; together no more than its supply gives."""
+        flows = {}
+        for zone in self.site.zones:
+            pressure = master_line(zone.supply) not in self.guard.off
+            opened = zone.id in self.guard.on or self._at("valve stuck open", zone.id)
+            bursts = [fault.size for fault in self.holding.get("line bursts", ()) if fault.where == zone.id]
+            shut = self._at("valve stuck shut", zone.id)
+            flows[zone.id] = max([1.0, *bursts]) * zone.line.flow_l_min if pressure and opened and not shut else 0.0
+        for supply in self.site.supplies:
+            mine = [zone.id for zone in self.site.zones if zone.supply == supply.id]
+            share = supply.capacity_l_min / max(supply.capacity_l_min, sum(flows[zone] for zone in mine))
+            flows |= {zone: flows[zone] * share for zone in mine}
+        return flows
+
+    def _look_at_the_meter(self) -> None:
+        """As the guard does, though less often while nothing can have happened."""
+        if self.meter is None or self.clock.utc < self._look_at:
+            return
+        self.guard.measure(self.meter.counted)
+        busy = bool(self.guard.on) or self.meter.flows or self.clock.true_s < self._changed_s + SETTLED_S
+        self._look_at = self.clock.utc + (LOOK_OFTEN if busy else LOOK_SELDOM)
 
     def _pour(self, zone: str, litres: float) -> None:
         """Water through an open line, by the pulse it was opened for."""
@@ -406,6 +504,7 @@ class HarshWorld(World):
         """One instant of this world: what goes wrong, then the controller, if there is one."""
         try:
             self._happen()
+            self._look_at_the_meter()
             if self.up and self.hung_until == NEVER:
                 self._come_round()
         except Killed as end:
@@ -449,6 +548,9 @@ class HarshWorld(World):
 
     def _begin(self, fault: Fault) -> None:
         self.chronicle.tell(f"fault: {fault}")
+        if fault.kind in WATER_FAULTS:
+            ends_s = self.clock.true_s + 3600.0 * fault.lasts_h
+            self.out_of_order.append(OutOfOrder(fault.kind, fault.where, Spell(self.clock.true_s, ends_s)))
         if fault.lasts_h > 0.0:
             self.holding.setdefault(fault.kind, []).append(fault)
             self.put_down(self.clock.utc + timedelta(hours=fault.lasts_h), fault, "end")
@@ -468,6 +570,7 @@ class HarshWorld(World):
         for level in self.diary[self.diary_seen :]:
             self.chronicle.tell(f"lines on: {' '.join(sorted(level.on)) or 'none'}")
         if self.diary_seen < len(self.diary):
+            self._changed_s, self._look_at = self.clock.true_s, min(self._look_at, self.clock.utc + LOOK_OFTEN)
             for fault in self._armed if self.diary[-1].on else ():
                 self.put_down(self.clock.utc + timedelta(seconds=fault.after_open_s), replace(fault, after_open_s=0.0))
             self._armed = [] if self.diary[-1].on else self._armed
@@ -568,7 +671,7 @@ class HarshWorld(World):
         booked = [row for row in booked if row.pulse not in still_open and row.pulse not in forgotten]
         return History(self.settings.charge(), self.diary, self.clock.true_s, tuple(self.guardless),
                        tuple(self.starts), hung, tuple(self.gone), passed, booked,
-                       tuple(self.chronicle.answers), ill)
+                       tuple(self.chronicle.answers), ill, tuple(self.latch.history()), tuple(self.out_of_order))
 
     def _forgotten(self, passed: Passed) -> bool:
         spells = [*self.unwritten, *self.gone]
@@ -617,6 +720,9 @@ class Way:
 
     def noted(self, pulse: str) -> None:
         self._world.guard.noted(pulse)
+
+    def release(self, zone: str | None) -> None:
+        self._world.guard.release(zone)
 
     def beat(self) -> None:
         self._world.guard.beat()
@@ -703,6 +809,20 @@ def _step_clock(world: HarshWorld, fault: Fault) -> None:
     world.clock.skew = timedelta(days=fault.size if fault.kind == "clock steps on" else -fault.size)
 
 
+def _mended(world: HarshWorld, fault: Fault) -> None:
+    """Somebody has put it right, and releases what was locked when nothing answers why it should not."""
+    world.put_down(world.clock.utc + MENDED, Fault("released by hand", fault.at_h))
+
+
+def _released(world: HarshWorld, fault: Fault) -> None:
+    if not world.latch.locks:
+        return
+    if not any(world.holding.get(kind) for kind in WATER_FAULTS):
+        wish = {"do": "release", "id": f"mended-{world.clock.true_s:.0f}"}
+        _publish(world, json.dumps(wish).encode(), retained=False)
+    world.put_down(world.clock.utc + MENDED, fault)
+
+
 def _ask(world: HarshWorld, fault: Fault) -> None:
     chance = dice(world.seed, "ask", fault.size, fault.at_h)
     zone = chance.choice([zone.id for zone in world.site.zones])
@@ -758,6 +878,7 @@ BEGIN: Mapping[str, Callable[[HarshWorld, Fault], None]] = MappingProxyType(
         "ask kept": _ask_kept,
         "clock steps on": _step_clock,
         "clock steps back": _step_clock,
+        "released by hand": _released,
     }
 )
 END: Mapping[str, Callable[[HarshWorld, Fault], None]] = MappingProxyType(
@@ -767,6 +888,10 @@ END: Mapping[str, Callable[[HarshWorld, Fault], None]] = MappingProxyType(
         "disk read-only": _sicken,
         "clock steps on": _clock_comes,
         "clock steps back": _clock_comes,
+        "valve stuck open": _mended,
+        "valve stuck shut": _mended,
+        "line bursts": _mended,
+        "pipe leaks": _mended,
     }
 )
 

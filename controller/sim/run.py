@@ -148,7 +148,8 @@ def drawn(span: Span) -> tuple[Fault, ...]:
     start, end = span.ends
     zones = [zone.id for zone in span.settings.zone]
     probes = [sensor.id for sensor in span.settings.sensor if sensor.kind == "soil moisture"]
-    return draw(span.seed, (end - start).total_seconds() / 3600.0, zones, probes, span.often)
+    hours, metered = (end - start).total_seconds() / 3600.0, span.settings.charge().meter is not None
+    return draw(span.seed, hours, zones, probes, span.often, metered=metered)
 
 
 def with_faults(span: Span, faults: tuple[Fault, ...], *, shrinks: bool = True) -> dict[str, Any]:

@@ -8,10 +8,16 @@ from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
+from controller.guard.flow import BURST_S, FILL_S
 from controller.guard.rules import Charge, is_master, master_line
 
 DAY_S = 86_400.0
+BURST_SHUT_S = FILL_S + BURST_S + 15.0
+"""The lines fill, the verdict takes its time, and the meter is looked at now and then."""
+CAUSE_S = 1800.0
+"""What was wrong may be told of so long after it has ended: a stretch of water that was judged began before."""
 GRACE_S = 1.0
 KEPT = "kept-"
 """Asks that the broker had kept."""
@@ -59,6 +65,24 @@ class Booked:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Locked:
+    """When nothing was to open in a zone (None: in the whole garden), until a hand released it; by which rule."""
+
+    zone: str | None
+    rule: str
+    spell: Spell
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfOrder:
+    """When a pipe, line or valve let through what it should not, or nothing. zone "": before all valves."""
+
+    kind: str
+    zone: str
+    spell: Spell
+
+
 @dataclass(slots=True)
 class History:
     """All that is judged. Times in seconds of true time.
@@ -66,6 +90,7 @@ class History:
     guardless: when no guard was alive. starts: when a daemon began after a crash. hung: when a daemon hung. passed,
     booked: the water and what the journal says of it, of the same openings. answers: ask and whether it was granted.
     gone: when a failing disk, of which it was said, took nothing until the power went: nobody can know of that time.
+    locked: what the guard has locked. out_of_order: what was wrong with pipes and valves.
     """
 
     charge: Charge
@@ -79,6 +104,8 @@ class History:
     booked: Sequence[Booked] = ()
     answers: Sequence[tuple[str, bool]] = ()
     ill: Sequence[str] = ()
+    locked: Sequence[Locked] = ()
+    out_of_order: Sequence[OutOfOrder] = ()
     _spans: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
 
     def spans(self, line: str) -> list[tuple[float, float]]:
@@ -223,6 +250,64 @@ def pump_before_the_valve(history: History) -> Iterator[Broken]:
             yield Broken(each.until_s, f"{each.zone} shut with the master still on")
 
 
+def never_together(history: History) -> Iterator[Broken]:
+    """Two valves of a pair are never open at once."""
+    for level in history.diary:
+        for one, other in history.charge.never_together:
+            if {one, other} <= level.on:
+                yield Broken(level.at_s, f"{one} and {other} were open together")
+
+
+def pump_rests(history: History) -> Iterator[Broken]:
+    """A master that has stopped stays off for its rest, and runs no longer than it may at a stretch."""
+    for supply, rule in history.charge.supplies.items():
+        if rule.master is None:
+            continue
+        line, most_s = master_line(supply), rule.master.longest_run_s or float("inf")
+        spans = history.spans(line)
+        for from_s, until_s in spans:
+            if until_s - from_s > most_s + GRACE_S + history.guardless_s(from_s, until_s):
+                yield Broken(from_s + most_s, f"the {line} ran for {until_s - from_s:.0f} s")
+        for (_, off_s), (on_s, _) in pairwise(spans):
+            gone = any(spell.from_s <= off_s <= spell.until_s for spell in history.gone)
+            if on_s - off_s < rule.master.rest_s - 0.01 and not gone:
+                yield Broken(on_s, f"the {line} rested for {on_s - off_s:.1f} s")
+
+
+def locked_stays_shut(history: History) -> Iterator[Broken]:
+    """What is locked does not open until a hand has released it, whatever dies meanwhile."""
+    for lock in history.locked:
+        for zone in history.charge.valves if lock.zone is None else (lock.zone,):
+            for from_s, _ in history.spans(zone):
+                if lock.spell.from_s < from_s < lock.spell.until_s:
+                    yield Broken(from_s, f"{zone} was opened though locked by {lock.rule}")
+
+
+def locks_have_a_cause(history: History) -> Iterator[Broken]:
+    """Nothing is locked where pipes and valves are in order."""
+    for lock in history.locked:
+        at_s = lock.spell.from_s
+        if not any(each.spell.from_s <= at_s <= each.spell.until_s + CAUSE_S for each in history.out_of_order):
+            yield Broken(at_s, f"{lock.zone or 'the whole garden'} was locked by {lock.rule}, and nothing was wrong")
+
+
+def burst_is_shut(history: History) -> Iterator[Broken]:
+    """Where a meter tells of it, a line that has burst is shut within the time of the verdict."""
+    bursts = [each for each in history.out_of_order if each.kind == "line bursts"]
+    if history.charge.meter is None or not bursts:
+        return
+    for level, after in zip(history.diary, [*history.diary[1:], Level(history.end_s, frozenset())], strict=True):
+        for each in bursts:
+            supply = history.charge.valves[each.zone].supply
+            dry = history.charge.supplies[supply].master is not None and master_line(supply) not in level.on
+            from_s, until_s = max(level.at_s, each.spell.from_s), min(after.at_s, each.spell.until_s)
+            if each.zone not in level.on or dry:
+                continue
+            if until_s - from_s > BURST_SHUT_S + history.guardless_s(from_s, until_s):
+                said = f"{each.zone} was open for {until_s - from_s:.0f} s though it had burst"
+                yield Broken(from_s + BURST_SHUT_S, said)
+
+
 def lines_of(charge: Charge) -> list[str]:
     """The names of all lines."""
     return [*(master_line(supply) for supply in charge.supplies), *charge.valves]
@@ -245,15 +330,26 @@ def litres_in_the_journal(history: History) -> Iterator[Broken]:
         if each.pulse not in rows and each.litres > 0.0:
             said = f"{each.zone} got {each.litres:.1f} L in {each.pulse}, of which the journal knows nothing"
             yield Broken(each.until_s, said)
+    shared = _beside_the_pipes(history)
     for row in rows.values():
         if row.litres is None:
             yield Broken(history.end_s, f"{row.pulse} has no end in the journal")
+            continue
+        if row.pulse in shared:
             continue
         off_l = abs(true_l[row.pulse] - row.litres) - row.unsure_litres
         if off_l > 0.01 + history.charge.valves[row.zone].flow_l_min * slack_s(history.charge, row.zone) / 60.0:
             told = f"{row.litres:.1f} ± {row.unsure_litres:.1f} L"
             said = f"{row.pulse} gave {true_l[row.pulse]:.1f} L, the journal says {told}"
             yield Broken(next((p.until_s for p in history.passed if p.pulse == row.pulse), history.end_s), said)
+
+
+def _beside_the_pipes(history: History) -> set[str]:
+    """Pulses during which water was counted that did not go their way: how much of it was theirs, no meter can tell."""
+    if history.charge.meter is None:
+        return set()
+    spells = [each.spell for each in history.out_of_order]
+    return {p.pulse for p in history.passed if any(s.from_s <= p.until_s and p.from_s <= s.until_s for s in spells)}
 
 
 def _together(one: Booked, other: Booked) -> Booked:
@@ -296,6 +392,11 @@ PROPERTIES: Sequence[Callable[[History], Iterator[Broken]]] = (
     pump_after_the_valve,
     pump_before_the_valve,
     litres_in_the_journal,
+    never_together,
+    pump_rests,
+    locked_stays_shut,
+    locks_have_a_cause,
+    burst_is_shut,
     asks_act_once,
     well_again,
 )

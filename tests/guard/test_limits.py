@@ -159,6 +159,15 @@ class TestPump:
         assert on(guard, 80.0) == {"kale", MASTER}
         assert refusal(guard.open("beans", "p3", 30.0, 60.0))[0] == "pump's rest and run"
 
+    def test_it_rests_on_under_a_new_guard(self) -> None:
+        used = (UsedOpening("beans", 10.0, 60.0), UsedOpening("kale", 12.0, 60.0), UsedOpening("gone", 1.0, 60.0))
+        guard = a_guard(replace(self.RESTING, used=used))
+        assert refusal(guard.open("kale", "p1", 60.0, 0.0)) == (
+            "pump's rest and run",
+            "the pump rests for 30 s after each run; 18 s are left",
+        )
+        assert isinstance(guard.open("kale", "p2", 60.0, 18.0), Opened)
+
     def test_its_longest_run_counts_on_from_zone_to_zone(self) -> None:
         guard = a_guard(self.SHORT)
         guard.open("beans", "p1", 60.0, 0.0)

@@ -189,6 +189,17 @@ def test_what_is_seen_waits_for_the_next_commit_and_ten_minutes_at_most() -> Non
     assert world.journal.commits == commits + 1
 
 
+def test_a_journal_that_works_again_after_a_restart_is_said_to() -> None:
+    world = Diary().begin()
+    world.journal.be_sick(True)
+    world.take(GuardReady())
+    garden = world.loop.garden
+    assert "journal" in garden.faults
+    fresh = Loop(SITE, garden, clock=world.clock, valves=world, journal=DiaryJournal([]), outlet=world)
+    fresh.take(Started())
+    assert "journal" not in fresh.garden.faults
+
+
 def test_a_clock_set_back_does_not_keep_the_journal_waiting() -> None:
     world = Diary().begin()
     world.clock.utc -= timedelta(days=365)

@@ -4,23 +4,31 @@ from dataclasses import replace
 
 import pytest
 
+from controller.guard.flow import MeterRule
 from controller.guard.rules import DAY_S, MASTER, SUPPLY, Charge, MasterRule, SupplyRule, ValveRule
 from controller.sim.watch import (
     PROPERTIES,
     Booked,
     History,
     Level,
+    Locked,
+    OutOfOrder,
     Passed,
     Spell,
     after_a_crash,
     asks_act_once,
     broken,
+    burst_is_shut,
     litres_in_the_journal,
+    locked_stays_shut,
+    locks_have_a_cause,
     longest_opening,
+    never_together,
     openings,
     pump_after_the_valve,
     pump_against_closed,
     pump_before_the_valve,
+    pump_rests,
     rolling_day,
     silent_daemon,
     supply_capacity,
@@ -114,6 +122,69 @@ def test_a_pump_against_closed_valves_is_seen() -> None:
     assert said(pump_against_closed, on_the_other, 9.0) == ["the master tank was on against closed valves"]
 
 
+def test_two_of_a_pair_that_are_open_at_once_are_seen() -> None:
+    pair = replace(CHARGE, never_together=(("beans", "leeks"),))
+    apart = diary((1.0, "beans"), (2.0, "leeks"), (3.0, ""))
+    assert said(never_together, apart, 9.0, pair) == []
+    assert said(never_together, diary((1.0, "beans leeks")), 9.0) == []
+    assert said(never_together, diary((1.0, "beans leeks")), 9.0, pair) == ["beans and leeks were open together"]
+
+
+def test_a_pump_that_does_not_rest_or_runs_on_is_seen() -> None:
+    rested = {**CHARGE.supplies, SUPPLY: SupplyRule(12.0, MasterRule(2.0, 2.0, rest_s=60.0, longest_run_s=300.0))}
+    charge = replace(CHARGE, supplies=rested)
+    fine = on_and_off((10.0, 310.0), (370.0, 400.0), name="master")
+    assert said(pump_rests, fine, 999.0, charge) == []
+    short = on_and_off((10.0, 310.0), (360.0, 400.0), name="master")
+    assert said(pump_rests, short, 999.0, charge) == ["the master rested for 50.0 s"]
+    assert said(pump_rests, short, 999.0, charge, gone=(Spell(300.0, 350.0),)) == [], "nobody knew of the run"
+    assert said(pump_rests, on_and_off((10.0, 320.0), name="master"), 999.0, charge) == ["the master ran for 310 s"]
+    assert said(pump_rests, short, 999.0) == []
+
+
+@pytest.mark.parametrize("zone", ["beans", None])
+def test_what_opens_though_it_is_locked_is_seen(zone: str | None) -> None:
+    lock = Locked(zone, "burst", Spell(100.0, 200.0))
+    before_and_after = on_and_off((50.0, 100.0), (200.0, 300.0))
+    assert said(locked_stays_shut, before_and_after, 999.0, locked=(lock,)) == []
+    assert said(locked_stays_shut, on_and_off((150.0, 160.0)), 999.0, locked=(lock,)) == [
+        "beans was opened though locked by burst"
+    ]
+    other = on_and_off((150.0, 160.0), name="leeks")
+    assert bool(said(locked_stays_shut, other, 999.0, locked=(lock,))) == (zone is None)
+
+
+def test_a_lock_without_a_cause_is_seen() -> None:
+    lock = Locked(None, "leak", Spell(100.0, 200.0))
+    assert said(locks_have_a_cause, diary(), 999.0, locked=(lock,)) == [
+        "the whole garden was locked by leak, and nothing was wrong"
+    ]
+    cause = OutOfOrder("pipe leaks", "", Spell(10.0, 90.0))
+    assert said(locks_have_a_cause, diary(), 999.0, locked=(lock,), out_of_order=(cause,)) == []
+
+
+def test_a_burst_that_runs_on_is_seen_where_a_meter_could_have_told() -> None:
+    metered = replace(CHARGE, meter=MeterRule(0.01, 12.0))
+    burst = OutOfOrder("line bursts", "beans", Spell(100.0, 500.0))
+    runs = diary((50.0, "beans master"), (200.0, ""))
+    assert said(burst_is_shut, runs, 999.0, metered, out_of_order=(burst,)) == [
+        "beans was open for 100 s though it had burst"
+    ]
+    assert said(burst_is_shut, runs, 999.0, out_of_order=(burst,)) == [], "nothing measures it"
+    assert said(burst_is_shut, runs, 999.0, metered, out_of_order=(burst,), guardless=(Spell(100.0, 160.0),)) == []
+    for fine in (diary((50.0, "beans master"), (145.0, "")), diary((50.0, "beans"), (200.0, ""))):
+        assert said(burst_is_shut, fine, 999.0, metered, out_of_order=(burst,)) == []
+
+
+def test_litres_beside_a_leak_are_not_held_against_the_journal() -> None:
+    metered = replace(CHARGE, meter=MeterRule(0.01, 12.0))
+    passed, wrong = (Passed("p1", "beans", 10.0, 310.0, 40.0),), (Booked("p1", "beans", 70.0, 0.0),)
+    assert said(litres_in_the_journal, diary(), 999.0, metered, passed=passed, booked=wrong) != []
+    leak = OutOfOrder("pipe leaks", "", Spell(300.0, 400.0))
+    assert said(litres_in_the_journal, diary(), 999.0, metered, passed=passed, booked=wrong, out_of_order=(leak,)) == []
+    assert said(litres_in_the_journal, diary(), 999.0, metered, passed=passed, out_of_order=(leak,)) != []
+
+
 def test_what_a_dead_guard_leaves_open_is_excused_for_the_time_without_it_and_no_longer() -> None:
     spell = Spell(500.0, 505.0)
     assert said(longest_opening, on_and_off((0.0, 605.5)), 999.0, guardless=(spell,)) == []
@@ -180,8 +251,12 @@ def test_what_is_ill_at_the_end_is_seen() -> None:
 
 
 def test_every_watcher_is_asked_and_names_itself() -> None:
+    limits = {**CHARGE.supplies, SUPPLY: SupplyRule(12.0, MasterRule(2.0, 2.0, rest_s=3000.0))}
+    charge = replace(
+        CHARGE, supplies=limits, never_together=(("beans", "leeks"),), meter=MeterRule(0.01, 12.0)
+    )
     bad = History(
-        CHARGE,
+        charge,
         diary(
             (1.0, "beans leeks figs"), (700.0, "master"), (1000.0, "beans"), (3000.0, ""), (3100.0, "leeks master"),
             (3200.0, ""),
@@ -194,6 +269,8 @@ def test_every_watcher_is_asked_and_names_itself() -> None:
         booked=(Booked("q", "leeks", 6.0, 0.0, "deadline"),),
         answers=(("a", True), ("a", True)),
         ill=("the plan is old",),
+        locked=(Locked("beans", "burst", Spell(0.5, 9.0)),),
+        out_of_order=(OutOfOrder("line bursts", "leeks", Spell(3100.0, 3200.0)),),
     )
     assert {each.rule for each in broken(bad)} == {check.__name__ for check in PROPERTIES}
     times = [each.at_s for each in broken(bad)]
