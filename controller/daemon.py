@@ -30,7 +30,6 @@ from controller.core.job import Digest
 from controller.core.moment import Now
 from controller.core.site import Site
 from controller.core.step import fit_to_site, new_garden
-from controller.drivers.alarm import BEAT_S as BEAT_ALARM_S
 from controller.drivers.alarm import Alarms
 from controller.drivers.mail import Mailer
 from controller.drivers.mqtt import MqttLink
@@ -60,8 +59,6 @@ GUARD_STARTS_MOST = 4
 GUARD_STARTS_WITHIN_S = 3600.0
 GUARD_READY_WITHIN_S = 15.0
 GUARD_GONE_WITHIN_S = 3.0
-ALARMS_DEAF_S = 4 * BEAT_ALARM_S
-"""An alarm clock whose own heartbeat has not rung for this long is dead, whatever it says of itself."""
 GUARD_DEAF_S = 4.0
 """A guard that answers no beat for this long hangs: it is killed, and the next one claims every line at rest."""
 
@@ -378,8 +375,9 @@ class Daemon:
         when its end is told), a stepped clock re-arms the alarms."""
         if self._mishaps.too_many(now.mono_s):
             raise CannotStartError("Threads keep ending by exceptions (see above); starting anew.")
-        if now.mono_s - self._alarms.last_beat_mono_s > ALARMS_DEAF_S:
-            LOG.warning("The alarm clock has not rung for %.0f s and is replaced.", ALARMS_DEAF_S)
+        if overdue := self._alarms.overdue(now.mono_s):
+            late = ", ".join(f"{name} {late_s:.0f} s ago" for name, late_s in overdue.items())
+            LOG.warning("Alarms that should have rung: %s. The alarm clock is replaced.", late)
             self._alarms.stop()
             self._start_alarms()
         heard_s = self._valves.guard.heard_s

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import apscheduler.schedulers.base
 import pytest
 
-from controller.drivers.alarm import BEAT, BEAT_S, Alarms
+from controller.drivers.alarm import BEAT, BEAT_S, LATE_S, Alarms
 
 
 class SteppedDatetime(datetime):
@@ -171,12 +171,10 @@ def test_after_a_step_repeating_alarms_ring_once_and_count_from_there(
         step: Callable[[timedelta], None], alarms: Alarms, wakes: Rung, by: timedelta) -> None:
     rung = Rung()
     alarms.every("look", 30.0, rung)
-    before_mono_s = time.monotonic()
     step(by)
     alarms.rebuild()
     assert rung.reaches(1, 1.0), "without listing the millions of rings that the step has swallowed"
     assert wakes.count == 1
-    assert wait_until(lambda: alarms.last_beat_mono_s > before_mono_s)
 
     def ahead_s(name: str) -> float:
         return (_due(alarms, name) - by - datetime.now(UTC)).total_seconds()
@@ -205,16 +203,40 @@ def test_a_step_back_takes_an_alarm_with_it(step: Callable[[timedelta], None], a
     assert _due(alarms, "dawn") < soon()
 
 
-def test_the_heartbeat_shows_a_dead_scheduler(alarms: Alarms) -> None:
-    born_mono_s = alarms.last_beat_mono_s
-    assert time.monotonic() - born_mono_s < 5.0
+def test_what_should_have_rung_and_has_not_is_told(alarms: Alarms) -> None:
+    rung = Rung()
+    alarms.at("due", soon(0.0), rung)
+    assert rung.reaches(1)
+    alarms.at("tomorrow", soon(86_400.0))
+    now_s = time.monotonic()
+    assert wait_until(lambda: alarms.overdue(now_s + 86_000.0).keys() == {BEAT}), "what has rung is owed no more"
+    assert alarms.overdue(now_s + BEAT_S + LATE_S - 5.0) == {}
+    late = alarms.overdue(now_s + 86_400.0 + LATE_S + 60.0)
+    assert late["tomorrow"] == pytest.approx(LATE_S + 60.0, abs=5.0)
+    alarms.drop("tomorrow")
+    assert alarms.overdue(now_s + 90_000.0).keys() == {BEAT}
+
+
+def test_a_dead_scheduler_owes_its_heartbeat_and_a_living_one_pays(alarms: Alarms) -> None:
+    def owed_s() -> float:
+        return time.monotonic() + 1e6 - alarms.overdue(time.monotonic() + 1e6)[BEAT]
+
+    born_s = owed_s()
     alarms.rebuild()
-    assert wait_until(lambda: alarms.last_beat_mono_s > born_mono_s)
+    assert wait_until(lambda: owed_s() > born_s + 0.001)
     alarms.stop()
-    last_mono_s = alarms.last_beat_mono_s
+    paid_s = owed_s()
     alarms.rebuild()
-    assert not wait_until(lambda: alarms.last_beat_mono_s > last_mono_s, 0.2)
-    assert BEAT_S == 30.0
+    assert not wait_until(lambda: owed_s() > paid_s + 0.01, 0.2)
+
+
+def test_a_set_clock_moves_what_an_alarm_owes(alarms: Alarms, monkeypatch: pytest.MonkeyPatch) -> None:
+    alarms.at("dawn", soon(3600.0))
+    monkeypatch.setattr("controller.drivers.alarm.datetime", SteppedDatetime)
+    monkeypatch.setattr(SteppedDatetime, "step", timedelta(hours=-5))
+    alarms.rebuild()
+    assert "dawn" not in alarms.overdue(time.monotonic() + 5 * 3600.0)
+    assert "dawn" in alarms.overdue(time.monotonic() + 6 * 3600.0 + LATE_S + 5.0)
 
 
 def test_stop_waits_for_nobody_and_may_come_twice_or_first(wakes: Rung) -> None:
