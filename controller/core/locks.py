@@ -16,6 +16,9 @@ from controller.core.site import SWITCHES, Site
 STOPPED = "stopped"
 """The guard's name for the lock of a stop switch."""
 
+FOUND = ("leak", "drip", "no-flow", "meter", "no-pressure", "tank-empty", "lines")
+"""Faults that a guard finds by itself, or of its lines: a new guard finds anew what is still so."""
+
 
 def hear_notice(site: Site, garden: Garden, event: GuardNotice, now: Now) -> tuple[Garden, list[Action]]:
     """Take in what the guard says of itself: a fault that stands until it is over, and a lock if it has locked."""
@@ -41,6 +44,13 @@ def _over(garden: Garden, event: GuardNotice, name: str, note: Note) -> tuple[Ga
     if event.locked:
         return without_locks(garden, [lock for lock in garden.locks if lock.zone == event.zone]), [note]
     return replace(garden, faults={key: fault for key, fault in garden.faults.items() if key != name}), [note]
+
+
+def without_findings(garden: Garden) -> Garden:
+    """The garden without what a guard has found that is no more: the new one knows nothing of it, and would never say
+    that it is over."""
+    gone = {name for name in garden.faults if name.startswith(FOUND)}
+    return replace(garden, faults={name: fault for name, fault in garden.faults.items() if name not in gone})
 
 
 def without_locks(garden: Garden, gone: Sequence[Lock]) -> Garden:

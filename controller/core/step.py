@@ -41,7 +41,7 @@ from controller.core.hands import UNDONE, after_soak
 from controller.core.heat import learn_excess_heat
 from controller.core.interlock import Case, hold_on, veto
 from controller.core.jobs import jobs
-from controller.core.locks import hear_notice, read_switch, tell_guard
+from controller.core.locks import hear_notice, read_switch, tell_guard, without_findings
 from controller.core.moment import Now, day_bounds, hours_between, local_date
 from controller.core.plan import make_plan, sessions, split
 from controller.core.pulse import IllegalMoveError, closed, move
@@ -179,7 +179,8 @@ def _take(site: Site, garden: Garden, event: Event, now: Now) -> tuple[Garden, l
         case Ask():
             return hear(site, garden, event, now)
         case GuardReady():
-            ready = _without_fault(replace(garden, guard_ready=True, plan_due=now.utc), "guard")
+            found_anew = without_findings(_without_fault(garden, "guard"))
+            ready = replace(found_anew, guard_ready=True, plan_due=now.utc)
             ready, unseen = _close_unseen(site, ready, now)
             note = Note("guard", "The guard owns the lines; everything is closed.", lasting=True)
             return ready, [*tell_guard(site, ready), note, *unseen]

@@ -225,11 +225,11 @@ class Watch:
         return [Finding("drip", min(self._drips))] if len(self._drips) == DRIP_TIMES else []
 
     def _tell(self, found: list[Finding]) -> list[Finding]:
-        """Each kind once, until something has changed; a quiet stretch ends leak and drip."""
+        """Each kind once, until something has changed; a quiet stretch ends leak, drip and nonsense."""
         new = [each for each in found if each.kind not in self._told]
         self._told |= {each.kind for each in new}
         if any(each.kind == "quiet" for each in found):
-            new = [each for each in new if each.kind != "quiet" or self._told & {"leak", "drip"}]
+            new = [each for each in new if each.kind != "quiet" or self._told & {"leak", "drip", "nonsense"}]
             self._told -= {"leak", "drip", "quiet", "nonsense"}
         return new
 

@@ -428,7 +428,7 @@ class Guard:
             case "drip":
                 return [Notice("drip", f"{finding.l_min * 1440.0:.0f} L a day and more drip with every valve closed")]
             case "quiet":
-                return [Notice(rule, "nothing flows any more", over=True) for rule in ("leak", "drip")]
+                return [Notice(rule, "nothing flows any more", over=True) for rule in ("leak", "drip", "meter")]
             case _:  # nonsense
                 return [Notice("meter", f"the flow meter tells of {flow}, more than can be; look at its wire")]
 

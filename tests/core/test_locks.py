@@ -8,6 +8,7 @@ import pytest
 from controller.core.actions import Answer, Measure, Release, Sense
 from controller.core.events import (
     Ask,
+    GuardFault,
     GuardNotice,
     GuardReady,
     Reading,
@@ -144,6 +145,14 @@ class TestNotices:
         assert garden.faults["leak"].said == "0.5 L/min flow with every valve closed, 720 L a day."
         garden, _ = after(leak, GuardNotice("leak", "nothing flows any more", over=True))
         assert garden.faults == {}
+
+    def test_a_new_guard_finds_anew_what_is_still_so(self) -> None:
+        leak, dry = GuardNotice("leak", "0.5 L/min flow"), GuardNotice("no flow", "none came", "beds")
+        found = (leak, dry, GuardFault("a line"))
+        garden, _ = after(BURST, *found)
+        assert garden.faults.keys() == {"locked-beds", "leak", "no-flow-beds", "lines"}
+        garden, _ = after(BURST, *found, GuardReady())
+        assert garden.faults.keys() == {"locked-beds"}, "only a hand takes away a lock"
 
     def test_what_is_over_before_it_was_is_no_news(self) -> None:
         garden, actions = after(GuardNotice("drip", "nothing flows any more", over=True))

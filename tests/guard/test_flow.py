@@ -304,7 +304,7 @@ class TestClosed:
         pipe = piped()
         pipe.run(700, 0.5)
         over = pipe.run(1300, 0.0)
-        assert over == [Notice(rule, "nothing flows any more", over=True) for rule in ("leak", "drip")]
+        assert over == [Notice(rule, "nothing flows any more", over=True) for rule in ("leak", "drip", "meter")]
         assert rules_of(pipe.run(200, 0.5)) == ["leak"]
 
 
@@ -324,6 +324,13 @@ class TestMeter:
         assert (notice.rule, notice.locked) == ("meter", False)
         assert pipe.guard.locks == {}
         assert pipe.guard.measure(pipe.litres + 300.0, 62.0) == [], "told once"
+
+    def test_sparks_that_have_ended_are_over_after_a_quiet_while(self) -> None:
+        pipe = piped()
+        pipe.run(60, 0.0)
+        pipe.guard.measure(pipe.litres + 100.0, 61.0)
+        pipe.litres += 100.0
+        assert Notice("meter", "nothing flows any more", over=True) in pipe.run(1300, 0.0)
 
     @pytest.mark.parametrize("litres", [-1.0, float("nan"), float("inf")])
     def test_no_volume(self, litres: float) -> None:
