@@ -22,7 +22,7 @@ from tests.guard import diary_pins
 LINES = {"beans": Line(17, True), "kale": Line(27, False), MASTER: Line(22, True)}
 """The kale's relay is active-low: at rest its pin is high."""
 
-PATIENCE_S = 5.0
+PATIENCE_S = 20.0
 T = TypeVar("T")
 E = TypeVar("E")
 

@@ -77,6 +77,7 @@ def test_after_guard_and_owner_were_killed(garden: Garden) -> None:
         assert report.said == "Every valve is closed: 3 lines put to rest."
         assert garden.open_lines() == set()
     finally:
+        owner.kill()
         owner.communicate()
 
 
