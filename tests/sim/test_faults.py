@@ -25,9 +25,11 @@ from controller.sim.faults import (
     shrink,
 )
 from controller.sim.harsh import BEGIN, END, FORECAST_FAULTS
-from controller.sim.run import SENSOR_FAULTS, Span, drawn, simulate, with_faults
+from controller.sim.run import SENSOR_FAULTS, Span, drawn, lived, simulate, with_faults
+from controller.sim.watch import openings
 
 TWO_BEDS = Path(__file__).with_name("two_beds.toml")
+METERED = Path(__file__).with_name("metered.toml")
 FIRST, LAST = date(2026, 7, 1), date(2026, 7, 3)
 
 
@@ -40,19 +42,26 @@ def settings() -> Settings:
 
 
 def test_a_seed_draws_every_kind_in_time_and_always_the_same() -> None:
-    lists = [draw(seed, 2000.0, ["a", "b"], ["p"], often=5.0) for seed in range(20)]
-    assert lists == [draw(seed, 2000.0, ["a", "b"], ["p"], often=5.0) for seed in range(20)]
+    def draw_all() -> list[tuple[Fault, ...]]:
+        return [draw(seed, 2000.0, ["a", "b"], ["p"], often=5.0, metered=True) for seed in range(20)]
+
+    lists = draw_all()
+    assert lists == draw_all()
     everything = [fault for faults in lists for fault in faults]
     assert all(count > 0 for count in count_by_kind(everything).values())
     for fault in everything:
         assert 0.0 <= fault.at_h <= fault.ends_h <= 2000.0 - QUIET_H + 0.001
-        assert (fault.where == "") == (KINDS[fault.kind].place == "")
+        assert (fault.where == "") == (KINDS[fault.kind].place in ("", "meter"))
     expected = sum(kind.a_year for kind in KINDS.values()) * 5.0 * 2000.0 / 8766.0 * 20
     assert len(everything) == pytest.approx(expected, rel=0.1)
 
 
 def test_a_garden_without_probes_has_no_faults_of_probes() -> None:
     assert not any(KINDS[fault.kind].place == "probe" for fault in draw(1, 9000.0, ["a"], [], 5.0))
+
+
+def test_a_garden_without_a_meter_has_no_leak_that_only_a_meter_sees() -> None:
+    assert not any(fault.kind == "pipe leaks" for fault in draw(1, 9000.0, ["a"], [], 5.0))
 
 
 def test_every_kind_does_something() -> None:
@@ -140,6 +149,34 @@ def test_days_full_of_faults_break_nothing(settings: Settings, seed: int) -> Non
     assert result["faults"]["injected"] > 25
     assert result["site"]["litres"] > 20.0
     assert result["violations"] == [], json.dumps(result["shrunk"])
+
+
+@pytest.mark.parametrize("seed", [8, *(pytest.param(seed, marks=pytest.mark.long) for seed in (6, 7, 14))])
+def test_days_of_leaks_and_bursts_break_nothing(seed: int) -> None:
+    span = Span(load(METERED), FIRST, LAST, seed, often=20.0)
+    result = with_faults(span, drawn(span))
+    assert result["faults"]["injected"] > 25
+    assert result["site"]["litres"] > 100.0
+    assert result["violations"] == [], json.dumps(result["shrunk"])
+
+
+def test_a_burst_is_locked_through_deaths_and_power_cuts_until_it_is_mended() -> None:
+    """The watchers say what must hold (`burst_is_shut`, `locked_stays_shut`); here is seen that it came to that."""
+    faults = (
+        Fault("line bursts", 2.0, 28.0, "lettuces", 4.0),
+        Fault("power cut", 6.0, 0.1),
+        Fault("kill in a pulse", 3.0, after_open_s=20.0),
+        Fault("journal lost", 8.0),
+    )
+    world, found = lived(Span(load(METERED), FIRST, LAST, 3), faults)
+    assert found == []
+    assert [(lock.zone, lock.rule) for lock in world.latch.was] == [("lettuces", "burst")]
+    (lock,) = world.latch.was
+    start_s = world.diary[0].at_s
+    assert (lock.spell.until_s - start_s) / 3600.0 == pytest.approx(31.0, abs=0.1), "an hour after it was mended"
+    opened = {zone: [from_s for from_s, _ in openings(world.diary, zone, world.clock.true_s)] for zone in world.litres}
+    assert max(opened["lettuces"]) > lock.spell.until_s, "and is watered again"
+    assert any(lock.spell.from_s < at_s < lock.spell.until_s for at_s in opened["beans"]), "nobody waits for it"
 
 
 EVERYTHING_ELSE = [
