@@ -27,6 +27,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--garden", metavar="module:Class", help="another garden than the built-in one")
     parser.add_argument(
+        "--hands",
+        default="",
+        metavar="shade,mulch,pots",
+        help="the jobs that a gardener does when asked; without it nobody does any",
+    )
+    parser.add_argument(
         "--json",
         nargs="?",
         const="-",
@@ -53,6 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
             garden=arguments.garden,
             journal=journal,
             faults=arguments.faults if arguments.faults in ("none", "default") else load_faults(Path(arguments.faults)),
+            hands=[group.strip() for group in arguments.hands.split(",") if group.strip()],
         )
     except (SimulationError, FaultError) as error:
         raise wrong_use(str(error)) from None

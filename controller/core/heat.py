@@ -2,7 +2,8 @@
 
 A day still to come is hot when that is likely enough: what its forecasts say together, and how far they have been off,
 give the chance. Near days, for which shade must go up now or never, count from a small one: shade put up for nothing
-costs an hour, seedlings burnt cost the crop.
+costs an hour, seedlings burnt cost the crop. From a smaller one still where the day after is hot anyway: the hour is
+spent then, and a cloth that goes up a day too soon only costs some light.
 
 Beside the threshold stands the Excess Heat Factor of Nairn & Fawcett, which asks how unusual a heat is for the place
 and for the month before it: above zero it is a heat wave, whatever the thermometer says, and beside the place's own
@@ -19,11 +20,13 @@ from controller.core.frozen import replace
 from controller.core.said import Fact, Said, Span
 from controller.core.site import Site
 from controller.core.skill import Guess, together
-from controller.core.weather import DayWeather, WeatherBook, percentile_95_c, weather_on
+from controller.core.weather import DayWeather, WeatherBook, issues_of, percentile_95_c, slips_of, weather_on
 
 NEAR_DAYS = 2
 LIKELY = 0.5
 """Chance from which a day farther ahead counts as hot: what must be done days before can also be done a day later."""
+SOONER = 0.25
+"""A day under shade for nothing costs so much of what putting it up for nothing costs (common practice, no source)."""
 FORETOLD = ("forecast", "aged forecast")
 DRY_RH_PERCENT = 15.0
 """Humidity of the hottest hour below which its air is called very dry (common practice, no source)."""
@@ -87,8 +90,10 @@ def guess_on(book: WeatherBook, site: Site, day: date, today: date, now: datetim
     seen = weather_on(book, site, day, now)
     if seen.basis not in FORETOLD or book.issued is None:
         return None
-    issues = {(day - issued_on).days: told_c for issued_on, told_c in book.told.get(day, {}).items()}
-    return together(book.skill, issues or {(day - today).days: seen.tmax_c - book.skill.bias_c})
+    issues = issues_of(book, day)
+    if not issues:
+        return together(book.skill, {(day - today).days: seen.tmax_c - book.skill.bias_c})
+    return together(book.skill, issues, slips_of(book, day))
 
 
 def foreseen(
@@ -119,7 +124,7 @@ def likely_spells(
 
     def marked(day: DayWeather) -> tuple[date, float]:
         near = (day.day - ahead[0].day).days <= NEAR_DAYS
-        hot = chances[day.day] >= (site.jobs.call_chance if near else LIKELY)
+        hot = chances[day.day] >= (_call_chance(day.day, chances, site) if near else LIKELY)
         return day.day, max(day.tmax_c, hot_c) if hot else min(day.tmax_c, hot_c - 0.01)
 
     days = [*past, *ahead]
@@ -127,6 +132,13 @@ def likely_spells(
     return [
         _described(Spell(each.first, each.last, _peak_c(each.first, each.last, days)), days, chances) for each in found
     ]
+
+
+def _call_chance(day: date, chances: Mapping[date, float], site: Site) -> float:
+    """The chance from which a near day counts as hot: cost over loss, and the cost is the work only in so far as the
+    next day would not ask for it."""
+    next_hot = chances.get(day + timedelta(days=1), 0.0)
+    return site.jobs.call_chance * max(SOONER, 1.0 - next_hot)
 
 
 def with_excess_heat(found: Sequence[Spell], days: Sequence[DayWeather], book: WeatherBook, site: Site) -> list[Spell]:

@@ -15,6 +15,8 @@ from controller.core.weather import DayWeather
 
 HEARD_DAYS = 10
 """A report this long before a spell's first day was for an earlier one."""
+MORNING_OVER = 11
+"""Hour of the clock by which cloths and pots are still moved on a hot day (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +108,11 @@ class Heat:
 
     @property
     def late_eve(self) -> datetime:
-        """The same; once the spell has begun, today's sunset: late is better than not."""
-        return self.o.sunset(max(self.spell.first - timedelta(days=1), self.o.today))
+        """The same; once that is past, the next sunset or the end of the next morning: late is better than not."""
+        today, tomorrow = self.o.today, self.o.today + timedelta(days=1)
+        later = (self.o.clock(today, MORNING_OVER), self.o.sunset(today), self.o.clock(tomorrow, MORNING_OVER))
+        still = [at for at in later if at < self.over]
+        return next((at for at in (self.eve, *still) if at > self.o.now), self.o.sunset(self.spell.last))
 
     @property
     def over(self) -> datetime:

@@ -26,7 +26,7 @@ from controller.core.frozen import replace
 from controller.core.moment import day_bounds, hours_between, local_date, local_midnight
 from controller.core.recall import recalled
 from controller.core.site import MonthNormal, Site
-from controller.core.skill import Skill, taught
+from controller.core.skill import Skill, Slip, taught
 
 Basis = Literal["measured", "forecast", "aged forecast", "recent days", "monthly normal", "season guess"]
 
@@ -42,6 +42,10 @@ RECENT_DAYS = 5
 """Without a forecast, a day is expected to be like the mean of so many before it (common practice, no source)."""
 WHOLE_DAY_H = 20
 """Fewer hours than this do not show a day's maximum and minimum for sure (common practice, no source)."""
+HALF_DAY_H, FALLING_H = 12.0, 1.0
+"""Watched for so long, and lower than its maximum for so long, a day is past its heat (common practice, no source)."""
+SLIP_DAYS = 3
+"""An issue is judged by what it said of one of so many days before (no source)."""
 
 MAST_M = 10.0
 """Height at which services tell the wind (WMO-No. 8, from memory)."""
@@ -84,7 +88,8 @@ class DayWeather:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What the site's own instruments saw of a day so far. readings counts those of the thermometer."""
+    """What the site's own instruments saw of a day so far. readings counts those of the thermometer; peak: when it
+    showed the maximum."""
 
     day: date
     tmax_c: float | None = None
@@ -93,11 +98,22 @@ class Measured:
     readings: int = 0
     first: datetime | None = None
     last: datetime | None = None
+    peak: datetime | None = None
 
     @property
     def whole(self) -> bool:
         """Whether the thermometer watched long enough to have seen both ends of the day."""
-        return self.first is not None and self.last is not None and hours_between(self.first, self.last) >= WHOLE_DAY_H
+        return self._watched_h() >= WHOLE_DAY_H
+
+    @property
+    def past_its_heat(self) -> bool:
+        """Whether the maximum is known already: watched since the night, and falling again."""
+        if self.whole or self.peak is None or self.last is None:
+            return self.whole
+        return self._watched_h() >= HALF_DAY_H and hours_between(self.peak, self.last) >= FALLING_H
+
+    def _watched_h(self) -> float:
+        return 0.0 if self.first is None or self.last is None else hours_between(self.first, self.last)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +163,7 @@ def take_days(book: WeatherBook, fresh: Iterable[DayWeather], issued_on: date) -
         if whole and each.day >= issued_on:
             told[each.day] = {**told.get(each.day, {}), issued_on: each.tmax_c}
     kept = {day: days[day] for day in sorted(days)[-KEPT_DAYS:]}
-    recent = {day: issues for day, issues in told.items() if day >= issued_on - timedelta(days=1)}
+    recent = {day: issues for day, issues in told.items() if day >= issued_on - timedelta(days=SLIP_DAYS)}
     return replace(book, forecast=kept, told=recent)
 
 
@@ -168,6 +184,7 @@ def take_temperature(book: WeatherBook, value_c: float, at: datetime, timezone: 
     seen = _measured(book, day)
     seen = replace(
         seen,
+        peak=at if seen.tmax_c is None or value_c > seen.tmax_c else seen.peak,
         tmax_c=value_c if seen.tmax_c is None else max(seen.tmax_c, value_c),
         tmin_c=value_c if seen.tmin_c is None else min(seen.tmin_c, value_c),
         readings=seen.readings + 1,
@@ -306,6 +323,25 @@ def percentile_95_c(book: WeatherBook, site: Site) -> float | None:
     return max(means) + WARM_DAYS_K if means else None
 
 
+def issues_of(book: WeatherBook, day: date) -> dict[int, float]:
+    """What was told of a day's maximum [degC], by how many days ahead."""
+    return {(day - issued_on).days: told_c for issued_on, told_c in book.told.get(day, {}).items()}
+
+
+def slips_of(book: WeatherBook, day: date) -> dict[int, Slip]:
+    """How far the issues for a day were off about the last day before it that is known, by how many days ahead they
+    look."""
+    found: dict[int, Slip] = {}
+    for days in range(SLIP_DAYS, 0, -1):  # the nearest one stays
+        past = day - timedelta(days=days)
+        seen = book.measured.get(past)
+        if seen is None or seen.tmax_c is None or not seen.past_its_heat:
+            continue
+        for ahead, told_c in issues_of(book, past).items():
+            found[ahead + days] = Slip(book.skill.off_sd(ahead, told_c, seen.tmax_c), days)
+    return found
+
+
 def _learnt(book: WeatherBook, day: date) -> WeatherBook:
     """The book after a day that the thermometer watched whole: how the place differs from the forecast, slowly."""
     seen, told = book.measured.get(day), book.forecast.get(day)
@@ -315,10 +351,9 @@ def _learnt(book: WeatherBook, day: date) -> WeatherBook:
     book = replace(book, learnt_to=day, climate={**book.climate, mean_c: book.climate.get(mean_c, 0) + 1})
     if told is None:
         return book
-    issues = {(day - issued_on).days: tmax_c for issued_on, tmax_c in book.told.get(day, {}).items()}
     return replace(
         book,
-        skill=taught(book.skill, issues, seen.tmax_c),
+        skill=taught(book.skill, issues_of(book, day), seen.tmax_c, slips_of(book, day)),
         bias_max_c=_nearer(book.bias_max_c, seen.tmax_c - told.tmax_c),
         bias_min_c=_nearer(book.bias_min_c, seen.tmin_c - told.tmin_c),
     )

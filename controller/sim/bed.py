@@ -10,6 +10,7 @@ from datetime import date
 from controller.core.site import Zone
 from controller.sim.dice import dice
 from controller.sim.ground import Column, Earth, drink, layers_mm, seep_sideways
+from controller.sim.hands import Hands, after, cover_on, off_the_line
 
 WET_STEP_H, SWIFT_STEP_H = 5.0 / 60.0, 10.0 / 60.0
 LOST_IN_THE_AIR = {"micro-spray": 0.08}      # of what a line throws; others next to nothing
@@ -36,9 +37,11 @@ class Doubt:
 
 @dataclass(slots=True)
 class Account:
-    """Water of one bed since the start, mm over its area but for `litres`. stress_days: of days gone by."""
+    """Water of one bed since the start, mm over its area but for litres. litres: through the line; poured_litres: out
+    of a can, and in watered_mm too. stress_days: of days gone by."""
 
     litres: float = 0.0
+    poured_litres: float = 0.0
     watered_mm: float = 0.0
     rain_mm: float = 0.0
     transpired_mm: float = 0.0
@@ -68,7 +71,7 @@ class Plants:
     rooted_mm: float
 
 
-def plants_on(zone: Zone, day: date, demand: float) -> Plants:
+def plants_on(zone: Zone, day: date, demand: float, cleared: bool = False) -> Plants:
     """A logistic curve through the middle of the crop's development stage, then decline over its late stage.
 
     demand: true thirst over that of the config. Perennial, long planted or undated plants are fully grown.
@@ -86,6 +89,8 @@ def plants_on(zone: Zone, day: date, demand: float) -> Plants:
     deepest_mm = 1000.0 * (zone.root_depth_m or 0.85 * crop.root_depth_max_m)
     young_mm = deepest_mm if zone.root_depth_m else min(deepest_mm, SET_OUT_ROOTS_MM)
     rooted_mm = max(young_mm, deepest_mm * (0.2 + 0.8 * grown))
+    if cleared:
+        return Plants(cover=0.0, thirst=0.0, rooted_mm=rooted_mm)
     return Plants(cover=0.05 + 0.8 * grown, thirst=thirst, rooted_mm=rooted_mm)
 
 
@@ -111,12 +116,10 @@ class Bed:
         available = 0.6 + 0.3 * chance.random()
         shares = (1.0,) if zone.pots or share > 0.95 else (share, 1.0 - share)
         self.columns = [Column(self.earth, layers_mm(self.depth_mm), available, share) for share in shares]
-        mulch_cm = zone.mulch.depth_cm if zone.mulch else 0.0
-        film = zone.mulch is not None and zone.mulch.kind == "film"
+        self.hands = Hands()
+        self._cover = cover_on(zone, self.hands)
         self._mulch_mm = 0.0
-        self._mulch_holds_mm = 0.0 if film else 0.35 * mulch_cm
-        self._mulch_lets_out = 0.1 if film else 1.0 / (1.0 + 0.5 * mulch_cm)
-        self._line_over_mulch = zone.mulch is not None and zone.mulch.drinks_mm > 0.0
+        self._poured_mm = 0.0
         self._day: date | None = None
         self._wanted_mm = self._got_mm = 0.0
 
@@ -139,6 +142,17 @@ class Bed:
         stressed = self._wanted_mm > 0.05 and self._got_mm < FREE_OF_STRESS * self._wanted_mm
         return self.account.stress_days + stressed
 
+    # --- what hands do ---
+
+    def handle(self, job: str, litres: float = 0.0) -> None:
+        """A job is done here; litres: poured on by hand, over the next stretch of its life."""
+        self.hands = after(self.hands, job)
+        self._cover = cover_on(self.zone, self.hands)
+        self.account.poured_litres += litres
+        self._poured_mm += litres / self.zone.area_m2
+        if self._day is not None:
+            self._grow(self._day)
+
     # --- life ---
 
     def live(self, day: date, hours: float, litres: float, rain_mm: float, demand_mm_h: float) -> None:
@@ -148,9 +162,9 @@ class Bed:
         """
         if day != self._day:
             self._turn(day)
-        left_h, water_mm = hours, self._landed_mm(litres)
+        left_h, water_mm = hours, self._landed_mm(litres) + self._taken_from_the_can_mm()
         while left_h > 1e-9:
-            step_h = min(left_h, self._longest_step_h(litres > 0.0, rain_mm > 0.0))
+            step_h = min(left_h, self._longest_step_h(water_mm > 0.0, rain_mm > 0.0))
             part = step_h / hours
             self._step(step_h, water_mm * part, rain_mm * part, demand_mm_h)
             left_h -= step_h
@@ -160,10 +174,18 @@ class Bed:
         self.account.stress_days = self.stress_days()
         self._wanted_mm = self._got_mm = 0.0
         self._day = day
-        self.plants = plants_on(self.zone, day, self.demand_factor)
-        self._roots = _roots(self.columns, self.plants.rooted_mm)
+        self._grow(day)
         self._flow_today = self.flow_factor * max(
             0.5, 1.0 + self._doubt.flow_day * dice(self._seed, "flow", self.zone.id, day).gauss(0.0, 1.0))
+
+    def _grow(self, day: date) -> None:
+        self.plants = plants_on(self.zone, day, self.demand_factor, self.hands.cleared)
+        self._roots = _roots(self.columns, self.plants.rooted_mm)
+
+    def _taken_from_the_can_mm(self) -> float:
+        poured_mm, self._poured_mm = self._poured_mm, 0.0
+        self.account.watered_mm += poured_mm
+        return poured_mm
 
     def _landed_mm(self, litres: float) -> float:
         """Water that the line truly let out, booked; what reaches the ground, in mm over the bed."""
@@ -175,6 +197,9 @@ class Bed:
         self.account.litres += true_litres
         self.account.watered_mm += passed_mm
         self.account.evaporated_mm += lost_mm
+        if off_the_line(self.zone, self.hands):
+            self.account.ran_off_mm += passed_mm - lost_mm
+            return 0.0
         return passed_mm - lost_mm
 
     def _longest_step_h(self, watered: bool, rained: bool) -> float:
@@ -188,7 +213,7 @@ class Bed:
         account = self.account
         account.rain_mm += rain_mm
         rain_mm = self._through_mulch(rain_mm)
-        if self._line_over_mulch:
+        if self._cover.over_the_line:
             water_mm = self._through_mulch(water_mm)
         spilled_mm = 0.0
         for i, column in enumerate(self.columns):
@@ -207,7 +232,7 @@ class Bed:
 
     def _through_mulch(self, water_mm: float) -> float:
         """What a loose cover lets through after it has drunk."""
-        drunk_mm = min(water_mm, self._mulch_holds_mm - self._mulch_mm)
+        drunk_mm = min(water_mm, max(0.0, self._cover.holds_mm - self._mulch_mm))
         self._mulch_mm += drunk_mm
         return water_mm - drunk_mm
 
@@ -217,7 +242,7 @@ class Bed:
         from_mulch_mm = min(self._mulch_mm, bare_mm)
         self._mulch_mm -= from_mulch_mm
         account.evaporated_mm += from_mulch_mm
-        below_mm = (bare_mm - from_mulch_mm) * self._mulch_lets_out
+        below_mm = (bare_mm - from_mulch_mm) * self._cover.lets_out
         for column in self.columns:
             account.evaporated_mm += column.evaporate(below_mm) * column.share
         wanted_mm = demand_mm * plants.thirst

@@ -6,7 +6,7 @@ that it puts to the test. Any class with the same constructor and methods can ta
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 from typing import Any, Literal, Protocol
 
@@ -15,6 +15,7 @@ from controller.core.moment import local_date
 from controller.core.site import Site
 from controller.sim.bed import Bed, Doubt
 from controller.sim.demand import demand_mm
+from controller.sim.hands import let_through
 from controller.sim.instruments import EXTREMES, UNITS, Instrument, SensorEntry, SensorFault, Station
 from controller.sim.outlook import Outlook
 from controller.sim.sky import ONE_HOUR, Script, Sky
@@ -66,7 +67,7 @@ class Plot:
         self._stations = self._set_up(config.sensor, seed, quality, faults)
         self._due: dict[str, datetime] = {}              # when each topic speaks next
         self._lived_to: dict[str, datetime] = {}         # beds are stepped only when something needs it
-        self._demand_mm: dict[datetime, float] = {}
+        self._demand_mm: dict[tuple[datetime, float, float], float] = {}
         self._days: dict[date, _DayLog] = {}
         self._spoken: list[tuple[str, bytes]] = []
         self._fallen_mm = 0.0
@@ -117,6 +118,12 @@ class Plot:
                 for day, log in self._days.items()},
         }
 
+    def handle(self, zone: str, job: str, litres: float = 0.0) -> None:
+        """A gardener does a job in a zone, now. litres: poured on by hand."""
+        if self.now is not None:
+            self._live(zone, self.now)
+        self.beds[zone].handle(job, litres)
+
     # --- time ---
 
     def _begin(self, start: datetime) -> datetime:
@@ -150,13 +157,20 @@ class Plot:
         hour = self.sky.hour(_full_hour(since))
         hours = (to - since) / ONE_HOUR
         day = local_date(since, self.site.timezone)
-        self.beds[zone_id].live(day, hours, litres, (hour.rain_mm or 0.0) * hours, self._demand_of(hour))
+        bed = self.beds[zone_id]
+        middle = hour.start + ONE_HOUR / 2
+        sun, wind = let_through(bed.zone, bed.hands, middle, self.site.timezone, self.site.longitude_deg)
+        bed.live(day, hours, litres, (hour.rain_mm or 0.0) * hours, self._demand_of(hour, sun, wind))
         self._lived_to[zone_id] = to
 
-    def _demand_of(self, hour: Hour) -> float:
-        if hour.start not in self._demand_mm:
-            self._demand_mm[hour.start] = demand_mm(hour, self.site.elevation_m)
-        return self._demand_mm[hour.start]
+    def _demand_of(self, hour: Hour, sun: float = 1.0, wind: float = 1.0) -> float:
+        """Of the air over a bed [mm/h]. sun, wind: shares of them that reach it."""
+        key = hour.start, sun, wind
+        if key not in self._demand_mm:
+            reached = replace(
+                hour, solar_w_m2=(hour.solar_w_m2 or 0.0) * sun, wind_10m_m_s=(hour.wind_10m_m_s or 0.0) * wind)
+            self._demand_mm[key] = demand_mm(reached, self.site.elevation_m)
+        return self._demand_mm[key]
 
     def _log_weather(self, day: date, hour: Hour, hours: float) -> None:
         log = self._days.setdefault(day, _DayLog(hour.temperature_c, hour.temperature_c))
@@ -222,8 +236,9 @@ def _account_of(bed: Bed) -> dict[str, float | int | None]:
     account = bed.account
     lowest = account.lowest_content
     return {
-        "litres": round(account.litres, 3), "depth_mm": round(account.watered_mm, 3),
-        "rain_mm": round(account.rain_mm, 3), "drainage_mm": round(account.drained_mm, 3),
+        "litres": round(account.litres, 3), "poured_litres": round(account.poured_litres, 3),
+        "depth_mm": round(account.watered_mm, 3), "rain_mm": round(account.rain_mm, 3),
+        "drainage_mm": round(account.drained_mm, 3),
         "runoff_mm": round(account.ran_off_mm, 3), "transpiration_mm": round(account.transpired_mm, 3),
         "evaporation_mm": round(account.evaporated_mm, 3), "stress_days": bed.stress_days(),
         "lowest_water_content": None if math.isinf(lowest) else round(lowest, 4),

@@ -12,6 +12,7 @@ from controller.core.moment import local_midnight
 from controller.settings import Settings
 from controller.shells.journal import Given, Journal
 from controller.sim.faults import Fault, as_rows, count_by_kind, draw, instant, shrink
+from controller.sim.gardener import Gardener
 from controller.sim.harsh import HarshClock, HarshWorld
 from controller.sim.instruments import SensorFault
 from controller.sim.plot import Plot
@@ -47,19 +48,26 @@ def simulate(
     garden: str | None = None,
     journal: Path | str = ":memory:",
     faults: str | Sequence[Fault] = "none",
+    hands: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Live from the first day to the end of the last. The result as the project's interface describes it.
 
-    faults: "none", "default" (drawn by the seed) or a list of them.
+    faults: "none", "default" (drawn by the seed) or a list of them. hands: for which groups of jobs there is a
+    gardener, see `gardener.GROUPS`.
     """
     if last < first or (last - first).days > LARGEST_DAYS:
         raise SimulationError(f"from {first} to {last}: give a first day, and a last one up to ten years after it")
     if faults != "none":
+        if hands:
+            raise SimulationError("a garden with faults has no gardener yet: leave --hands or --faults out")
         span = Span(settings, first, last, seed, garden, journal)
         return with_faults(span, drawn(span) if isinstance(faults, str) else tuple(faults))
     start, end = _ends(settings, first, last)
     store = Journal(journal)
-    world = World(settings, _plot(settings, seed, start, garden), store, VirtualClock(start))
+    plot = _plot(settings, seed, start, garden)
+    world = World(settings, plot, store, VirtualClock(start))
+    if hands:
+        world.watch = _gardener(plot, hands)
     world.begin()
     world.run(end)
     world.end()
@@ -68,6 +76,15 @@ def simulate(
     result["violations"] = violations(world.guard.diary, world.settings.charge(), world.clock.true_s)
     store.close()
     return result
+
+
+def _gardener(garden: Any, hands: Sequence[str]) -> Gardener:
+    if not hasattr(garden, "handle"):
+        raise SimulationError("--hands: this garden knows no gardener (it has no method handle)")
+    try:
+        return Gardener(garden, hands)
+    except ValueError as error:
+        raise SimulationError(f"--hands: {error}") from None
 
 
 def _ends(settings: Settings, first: date, last: date) -> tuple[datetime, datetime]:

@@ -92,6 +92,25 @@ def test_a_day_that_may_well_be_hot_asks_for_shade_and_says_how_likely_it_is() -
     assert "shade" not in asked(garden(30, 30, 30, 36, 30, 30, 30), on(0)), "three days ahead there is time to wait"
 
 
+def test_where_heat_is_sure_to_follow_a_small_chance_of_its_coming_a_day_sooner_is_enough() -> None:
+    """35 °C two days ahead is a chance of one in nine of 37 °C. By itself that is too little; before a day of 42 °C the
+    cloth has to go up anyway, and a day too soon costs little."""
+    assert "shade" not in asked(garden(30, 30, 35, 30, 30, 30, 30), on(0), 20)
+    assert "from Wednesday 8 to Thursday 9 July" in why(asked(garden(30, 30, 35, 42, 30, 30, 30), on(0), 20)["shade"])
+    assert "on Thursday 9 July" in why(asked(garden(30, 30, 33, 42, 30, 30, 30), on(0), 20)["shade"])
+
+
+def test_heat_seen_only_after_the_sunset_before_it_still_asks_for_shade_until_the_next_morning() -> None:
+    """In autumn it is dark when the message of the day is written."""
+    dark = sunset_of(SITE, on(0)) + timedelta(minutes=30)
+    found = {job.id: job for job in jobs(SITE, garden(30, 40, 40, 30, 30, 30), dark)}
+    assert found["shade"].state(dark) == found["pots"].state(dark) == "open"
+    assert found["shade"].due_until == at(on(1), 11)
+    over = sunset_of(SITE, on(2)) + timedelta(minutes=30)
+    found = {job.id: job for job in jobs(SITE, garden(30, 40, 40, 30, 30, 30), over)}
+    assert found["shade"].state(over) == "expired", "the last of its heat is past"
+
+
 def test_warm_days_after_the_heat_do_not_open_the_planting() -> None:
     warm = garden(25, 26, 25, 26, 37, 37, 30, 30, 30, 30, 30, 30, 30, 30)
     assert "No day in sight has 26 °C or less before and after it." in why(asked(warm, on(4))["no-planting"])

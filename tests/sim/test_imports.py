@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 SIM = Path(__file__).parents[2] / "controller" / "sim"
-PHYSICS = ("dice", "sun", "sky", "demand", "ground", "bed", "instruments", "outlook", "plot")
+PHYSICS = ("dice", "sun", "sky", "demand", "ground", "hands", "bed", "instruments", "outlook", "plot")
 KINDS = {"controller.core.site", "controller.core.forecast", "controller.core.moment"}
 
 
