@@ -244,7 +244,7 @@ class Process:
                 self.settle(self.rules.release(valve, now_s))
             case wire.Charged():
                 self.take_charge(message)
-            case rules.Refused():
+            case _:  # no message at all, as the reader of lines has said
                 self.tell(message)
 
     def take_charge(self, charged: wire.Charged) -> None:
@@ -382,7 +382,7 @@ class Process:
                     silent_s if silent_s < float("inf") else None,
                     self.latest_s,
                 )
-            case rules.Refused():
+            case _:  # no message at all, as the reader of lines has said
                 return message
 
     def dismiss(self, guest: socket.socket) -> None:

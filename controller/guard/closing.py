@@ -140,11 +140,13 @@ def _close_by_hand(directory: str, config_path: str | None, ended: tuple[int, ..
 
 def _claim_at_rest(driver: str, lines: Mapping[str, Line]) -> list[str]:
     """Claim, read back, release. A line may stay busy for a moment after its owner has died."""
-    for tries_left in reversed(range(CLAIM_TRIES)):
+    tries_left = CLAIM_TRIES
+    while True:
         try:
             claimed = open_lines(driver, lines)
             break
         except Exception as error:
+            tries_left -= 1
             if not tries_left or not _busy(error):
                 raise
             time.sleep(CLAIM_EVERY_S)
