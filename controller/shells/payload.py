@@ -110,6 +110,8 @@ class Decoder:
         self._pointer = _pointer(sensor.pointer)
         self._time_pointer = _pointer(sensor.time_pointer)
         switch = sensor.kind in _SWITCHES
+        self.lasts = switch and sensor.kind != "job switch"
+        """What it says holds until it says otherwise, however long ago that was; but a job that was done may be due."""
         self._plain: Callable[[bytes], Any] = _text if switch else plain_number
         self._value_of: Callable[[Any, str], float] = _Switch(sensor) if switch else _Scale(sensor)
 

@@ -84,6 +84,7 @@ class Telemetry:
         self._broker: Broker | None = None
         self._routes: OrderedDict[str, deque[_Route]] = OrderedDict()
         self._last_own_time: dict[str, datetime] = {}
+        self._kept_word: dict[str, float] = {}
         self._sent: dict[str, bytes] = {}
         self._unfit: set[str] = set()
         self.refused: Counter[str] = Counter()
@@ -183,7 +184,11 @@ class Telemetry:
         measured = decoder.read(arrival.message.payload)
         if measured.at is None:
             if arrival.message.retained:
-                raise RefusedError(NO_AGE)
+                if not decoder.lasts:
+                    raise RefusedError(NO_AGE)
+                if self._kept_word.get(sensor) == measured.value:
+                    return None  # the broker hands it over at each coming back; the switch itself may be long dead
+                self._kept_word[sensor] = measured.value
             return Reading(sensor, measured.value, arrival.now.utc)
         if arrival.now.trusted and measured.at > arrival.now.utc + CLOCK_AHEAD:
             ahead = measured.at.isoformat()

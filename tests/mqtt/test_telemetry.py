@@ -57,6 +57,24 @@ def test_a_kept_reading_without_own_time_is_of_unknown_age_and_refused() -> None
     assert telemetry.events() == [ReadingRefused("probe", NO_AGE)]
 
 
+def test_the_kept_word_of_a_switch_is_how_it_stands_and_is_taken_once() -> None:
+    telemetry, _, _, _ = desk(Sensor("button", kind="stop switch", topic="n/stop"))
+    kept, lifted = (Message("n/stop", word, retained=True) for word in (b"on", b"off"))
+    telemetry.receive(kept)
+    assert telemetry.events() == [Reading("button", 1.0, NOON)]
+    telemetry.receive(kept)  # handed over again after every reconnect
+    assert telemetry.events() == []
+    telemetry.receive(lifted)
+    assert telemetry.events() == [Reading("button", 0.0, NOON)]
+    assert telemetry.refused == {}
+
+
+def test_the_kept_word_of_a_job_switch_may_be_of_another_time() -> None:
+    telemetry, _, _, _ = desk(Sensor("cloth", kind="job switch", topic="n/cloth"))
+    telemetry.receive(Message("n/cloth", b"on", retained=True))
+    assert telemetry.events() == [ReadingRefused("cloth", NO_AGE)]
+
+
 def test_a_kept_reading_with_own_time_counts_from_that_time_and_once() -> None:
     telemetry, _, _, _ = desk(Sensor(pointer="/v", time_pointer="/t"))
     kept = Message("garden/probe", b'{"v": 0.25, "t": "2026-07-13T09:00:00+01:00"}', retained=True)

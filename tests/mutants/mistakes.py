@@ -14,6 +14,7 @@ class Mistake:
 
 
 RULES, JOURNAL, LOOP = "guard/rules.py", "shells/journal.py", "loop.py"
+FLOW = "guard/flow.py"
 RECOVERY, ASKS, STEP = "shells/recovery.py", "core/asks.py", "core/step.py"
 
 MISTAKES: tuple[Mistake, ...] = (
@@ -39,6 +40,18 @@ MISTAKES: tuple[Mistake, ...] = (
     Mistake("the supply counts one zone too few", RULES,
             "valves = [*(grant.valve for grant in charge.on_supply(supply, guard.grants)), ask.valve]",
             "valves = [grant.valve for grant in charge.on_supply(supply, guard.grants)]"),
+    Mistake("two of a pair may be open together", RULES, "if valve == ask.valve and rival in others:", "if False:"),
+    Mistake("a pump need not rest", RULES, "if running_s is None and from_s < off_s + master.rest_s:", "if False:"),
+    Mistake("a new guard forgets the pump's rest", RULES,
+            "self._off_since_s[supply] = max(until_s, self._off_since_s.get(supply, -math.inf))", "pass"),
+    Mistake("what is locked may be opened", RULES, "    return None if lock is None else f",
+            "    return None if True else f"),
+    Mistake("a lock is forgotten by a new guard", RULES,
+            "        self.locks |= {lock.valve: lock for lock in self.charge.locks}\n", ""),
+    Mistake("a burst is borne", FLOW, "if burst > BURST_SHARE * expected:", "if burst > 10.0 * expected:"),
+    Mistake("a meter's litres are not booked", LOOP, "litres = supposed if event.litres is None else event.litres",
+            "litres = supposed"),
+    Mistake("a slow meter condemns a sound line", FLOW, "dry < DRY_SHARE * expected", "dry < 1.1 * expected"),
     Mistake("the intent of an opening is not written", LOOP, "self._journal.intend(action, now)", "pass"),
     Mistake("the valve is opened before the intent is written", LOOP,
             "        must_commit = self._write_down(event, outcome.actions)\n",

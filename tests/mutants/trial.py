@@ -8,16 +8,17 @@ from pathlib import Path
 from controller.settings import load
 from controller.sim.run import Span, drawn, lived
 
-GARDEN = Path(__file__).parents[1] / "sim" / "two_beds.toml"
+GARDENS = tuple(Path(__file__).parents[1] / "sim" / name for name in ("two_beds.toml", "metered.toml"))
+"""One after the other: the second has a flow meter, a pair that may never be open together, and limits of the site."""
 FIRST, LAST = date(2026, 7, 1), date(2026, 7, 3)
 OFTEN = 60.0
 
 
 def main(seeds: int) -> int:
     logging.disable(logging.CRITICAL)
-    settings = load(GARDEN)
+    gardens = [load(path) for path in GARDENS]
     for seed in range(1, seeds + 1):
-        span = Span(settings, FIRST, LAST, seed, often=OFTEN)
+        span = Span(gardens[seed % len(gardens)], FIRST, LAST, seed, often=OFTEN)
         try:
             _, found = lived(span, drawn(span))
         except Exception as error:  # a mistake may well end in a traceback: then it is seen too
