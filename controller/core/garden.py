@@ -136,9 +136,9 @@ class Plan:
     """The coming waterings in order of their start. made: when; because: what gave rise to it; noted: the waterings
     that the journal has been told of, and about how large they were then. reckoned: by zone, what readings and rain had
     changed in its bed's depletion that day [mm], and the plan counted on. pressed: zones and days whose dawn is too
-    short for their soak, so that the evening before begins it. costs: the remarks on what the rules cost; costed: the
-    day on which that was reckoned, and the issue of the forecast; None: not yet. All three outlast a plan that is made
-    while a valve is open, in haste."""
+    short for their soak, so that the evening before begins it. costs: the remarks on what the rules cost. thought:
+    the day on which all days ahead were last thought over, and the issue of the forecast; None: it is to be done anew.
+    All three outlast a plan that is made while a valve is open, in haste."""
 
     made: datetime
     because: str
@@ -148,7 +148,7 @@ class Plan:
     reckoned: dict[str, float] = field(default_factory=dict)
     pressed: tuple[tuple[str, date], ...] = ()
     costs: tuple[str, ...] = ()
-    costed: tuple[date, datetime | None] | None = None
+    thought: tuple[date, datetime | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -154,22 +154,27 @@ def make_plan(site: Site, garden: Garden, now: datetime, because: str, wish: Ord
     """The plan from `now` on. `wish`: a watering asked for by hand, which goes first.
 
     Waterings under way keep their pulses, unless they have fallen behind or must make room for a wish: then what they
-    still owe is laid anew. What the rules cost is told anew daily and with each forecast, as every rule takes living
-    through all the days ahead once more.
+    still owe is laid anew. All the days ahead are thought over once a day, with each forecast and whenever something
+    else than the beds has changed; between that only the near ones, as the later ones bear on nothing that is near.
+    Only where the time or the water is short they do.
     """
     # Thinking hard takes time, and an open valve must not wait for it: the guard would take it for a hang.
     running = any(pulse.running for watering in garden.plan.waterings for pulse in watering.pulses)
     before, today = garden.plan, (local_date(now, site.timezone), garden.weather.issued)
-    pressed, costed, costs = before.pressed, before.costed, before.costs
-    if running:
-        course = _live_through(site, garden, now, wish, 0, watched=False, pressed=frozenset(before.pressed))
+    pressed, thought, costs = before.pressed, before.thought, before.costs
+    whole = thought != today or wish is not None or limited(site) or bool(before.remarks)
+    if running or not whole:
+        course = _live_through(
+            site, garden, now, wish, 0 if running else SQUEEZE,
+            watched=False, pressed=frozenset(pressed), until=now + FIGURES_AHEAD,
+        )  # fmt: skip
     else:
         course, pressed = _best_course(site, garden, now, wish)
-        if costed != today:
-            costed, costs = today, (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
+        if thought != today:
+            thought, costs = today, (*_without_chance(site, now), *_costs(site, garden, now, wish, course))
     waterings = sorted(course.waterings, key=lambda w: (w.next_start, w.zone))
     remarks = (*_season_told(site, now), *_holds_told(site, garden), *course.remarks, *costs)
-    return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs, costed=costed)
+    return Plan(now, because, tuple(waterings), remarks, pressed=pressed, costs=costs, thought=thought)
 
 
 Pressed = tuple[tuple[str, date], ...]
@@ -207,17 +212,18 @@ def _live_through(
     *,
     watched: bool,
     pressed: frozenset[tuple[str, date]] = frozenset(),
+    until: datetime | None = None,
 ) -> Course:
     """The waterings of the days ahead, each planned on the beds that those before it leave behind. pressed: zones and
-    days whose dawn is known to be too short."""
+    days whose dawn is known to be too short. until: what begins later stays as it was planned before."""
     under_way = [watering for watering in garden.plan.waterings if watering.under_way]
     closing = [watering for watering in garden.plan.waterings if watering.ended and not watering.idle]
     kept = [*closing, *(watering for watering in under_way if wish is None and _on_track(watering, now))]
     rests = [_rest_of(site, garden, watering, now) for watering in under_way if watering not in kept]
     orders = [wish, *rests] if wish is not None else rests
     running = [pulse for watering in [*under_way, *closing] for pulse in watering.pulses if pulse.running]
-    coming = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
-    again, losses = _fit(site, orders, now, None, [*running, *coming], squeeze, stores_of(site, garden, now))
+    promised = [pulse for watering in kept for pulse in watering.pulses if pulse.state == "planned"]
+    again, losses = _fit(site, orders, now, None, [*running, *promised], squeeze, stores_of(site, garden, now))
     waterings = [*kept, *again]
     taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
     beds = _foreseen(site, garden, waterings, now)
@@ -227,7 +233,11 @@ def _live_through(
     short_mm: dict[tuple[str, date], float] = {}
     drawn_l: dict[str, float] = {}
     too_short: set[tuple[str, date]] = set()
-    for session in sessions(site, now, _horizon_days(site, garden, now)):
+    coming = sessions(site, now, _horizon_days(site, garden, now))
+    later = {(each.purpose, each.day) for each in coming if until is not None and each.start > until}
+    for session in coming:
+        if (session.purpose, session.day) in later:
+            continue
         waits = _closed_days(site, days, session, pressed)
         views: list[View] = []
         for zone in site.zones:
@@ -257,6 +267,8 @@ def _live_through(
             taken += watering.pulses
         waterings += fresh if near else [_in_short(watering) for watering in fresh]
         losses += left
+    as_before = [each for each in garden.plan.waterings if (each.purpose, each.day) in later]
+    waterings += [watering for watering in as_before if not watering.begun and not watering.ended]
     return Course(waterings, _told(site, losses), short_mm, frozenset(too_short))
 
 

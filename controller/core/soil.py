@@ -321,7 +321,7 @@ def _draw_ahead(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetim
     """The same for what is only expected, to an instant of the same day."""
     estimate, soil, day, at = bed.estimate, zone.soil, bed.today.day, bed.as_of
     demand, holds, passed = estimate.demand_factor, estimate.holds_factor, share_of_day(site, day, at)
-    most_mm = plants.available_mm * holds
+    most_mm, in_days = plants.available_mm * holds, drain_days(zone)
     depletion_mm, top_mm = min(most_mm, estimate.depletion_mm), bed.top_mm
     while at < until:
         end = min(until, at + STEP_AHEAD)
@@ -333,7 +333,7 @@ def _draw_ahead(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetim
             wanted_mm = plants.transpiration_mm * (by_end - passed)
             used_mm = _used_mm(plants, depletion_mm, demand, holds, wanted_mm, ground_mm)
             top_mm = min(soil.total_evaporable_mm, top_mm + ground_mm / plants.exposed_by(bed.wetting))
-        depletion_mm = foreseen(depletion_mm, used_mm, hours_between(at, end) / 24.0, drain_days(zone))
+        depletion_mm = foreseen(depletion_mm, used_mm, hours_between(at, end) / 24.0, in_days)
         depletion_mm, passed, at = min(most_mm, depletion_mm), by_end, end
     return replace(bed, estimate=replace(estimate, mean=(depletion_mm, *estimate.mean[1:])), as_of=at, top_mm=top_mm)
 

@@ -107,7 +107,7 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
         garden,
         beds={zone: garden.beds.get(zone, bed) for zone, bed in fresh.beds.items()},
         probes={sensor: garden.probes.get(sensor, probe) for sensor, probe in fresh.probes.items()},
-        plan=replace(garden.plan, waterings=tuple(map(_unplanned, waterings)), costed=None),
+        plan=replace(garden.plan, waterings=tuple(map(_unplanned, waterings)), thought=None),
         holds=tuple(hold for hold in garden.holds if hold.zone is None or hold.zone in zones),
         locks=tuple(lock for lock in garden.locks if lock.zone is None or lock.zone in zones),
         flows={zone: flow for zone, flow in garden.flows.items() if zone in zones},
@@ -133,6 +133,8 @@ def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     garden, notes = watch_clock(site, garden, event, now)
     garden, actions = _take(site, garden, event, now)
     actions = [*notes, *actions]
+    if garden.plan_due is not before.plan_due and not isinstance(event, ValveClosed | ValveRefused):
+        garden = replace(garden, plan=replace(garden.plan, thought=None))  # not only the beds have changed
     garden = _live_on(site, drop_expired(garden, now), now)
     garden, more = _watch_sensors(site, garden, now)
     actions += more
@@ -587,9 +589,9 @@ def _pulses(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[Action]]
 
 
 def _tell(site: Site, before: Garden, garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
-    """Tell by message what is due to be told; looked at hourly, when a plan was made, at the hour of the day's message,
-    and when something stays broken."""
-    due = garden.plan.made != before.plan.made or is_due(site, garden, now.utc)
+    """Tell by message what is due to be told; looked at hourly, when all days ahead were thought over, at the hour of
+    the day's message, and when something stays broken."""
+    due = garden.plan.thought is not before.plan.thought or is_due(site, garden, now.utc)
     if site.digest.at is None or not garden.clock_trusted or not due:
         return garden, []
     garden = replace(garden, digest=replace(garden.digest, looked=now.utc))

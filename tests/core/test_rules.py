@@ -329,10 +329,10 @@ def test_what_a_rule_costs_is_reckoned_daily_and_with_each_forecast(day: date, h
     site = a_site_with(a_rule("the ban", weekdays=frozenset({1, 2, 3})), zone=sand)
     garden = a_garden(site, noon, 3.0)
     assert garden.weather.issued is not None
-    before = replace(garden.plan, costs=("As before.",), costed=(day, garden.weather.issued - hours_old * HOUR))
+    before = replace(garden.plan, costs=("As before.",), thought=(day, garden.weather.issued - hours_old * HOUR))
     plan = make_plan(site, replace(garden, plan=before), noon, "a test")
     assert (plan.remarks != ("As before.",)) == again
-    assert plan.costed == (MONDAY, garden.weather.issued)
+    assert plan.thought == (MONDAY, garden.weather.issued)
 
 
 def test_where_only_the_evening_is_allowed_the_evening_does_the_soak() -> None:
