@@ -61,6 +61,9 @@ SCHEMA = (
     """
     ALTER TABLE opening ADD COLUMN metered INTEGER;
     """,
+    """
+    UPDATE garden SET seal = NULL;
+    """,
 )
 """One script per schema version; the file's user_version says how many it has seen."""
 
@@ -211,7 +214,7 @@ class Journal:
         if body is None:
             return None
         try:
-            if row is not None and row[2] not in (None, _seal(row[:2])):
+            if row is not None and row[2] not in (None, _garden_seal(*row[:2])):
                 raise ValueError("it does not fit its seal")
             return _GARDEN.validate_json(body)
         except ValueError as error:  # pydantic's own errors are of this kind too
@@ -409,7 +412,7 @@ class Journal:
                 )
             last_note = self._seal_notes()
             self._db.execute("INSERT OR REPLACE INTO garden VALUES (1, ?, ?, ?)",
-                             (at, self._body, _seal((at, self._body))))
+                             (at, self._body, _garden_seal(at, self._body)))
             self._db.execute("INSERT OR REPLACE INTO life VALUES (1, ?, ?, ?)", (*self._life, self.commits))
         self._last_note = last_note
 
@@ -603,7 +606,16 @@ def _read_spare(path: Path | None) -> dict[str, Any] | None:
 
 def _seal(values: Iterable[Any]) -> str:
     """A checksum of a row."""
-    return hashlib.blake2b(json.dumps(list(values)).encode(), digest_size=8).hexdigest()
+    return _checksum(json.dumps(list(values)))
+
+
+def _garden_seal(at: str, body: str) -> str:
+    """The same of the garden, a long text that is written often."""
+    return _checksum(f"{at} {body}")
+
+
+def _checksum(text: str) -> str:
+    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
 
 
 def _opening_seal(row: tuple[Any, ...]) -> str:

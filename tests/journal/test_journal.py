@@ -192,6 +192,18 @@ def test_a_journal_from_before_meters_keeps_its_seals(path: Path) -> None:
     assert older.damage() == "the opening pulse-1 does not fit its seal"
 
 
+def test_a_journal_with_the_older_seal_of_its_garden_is_remembered(path: Path) -> None:
+    journal = Journal(path)
+    journal.commit(EMPTY, NOW)
+    journal.close()
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        row = db.execute("SELECT at, body FROM garden").fetchone()
+        seal = hashlib.blake2b(json.dumps(row).encode(), digest_size=8).hexdigest()
+        db.execute("UPDATE garden SET seal = ?", (seal,))
+        db.execute("PRAGMA user_version = 3")
+    assert Journal(path).remember() == EMPTY
+
+
 def test_readings_are_thinned_and_a_clock_set_back_does_not_silence_them(path: Path) -> None:
     journal = Journal(path)
     for minute in range(60):
