@@ -38,7 +38,11 @@ class Stages:
 
 @dataclass(frozen=True)
 class Crop:
-    """One row of the library. `stages` is None where Table 11 has none; `other_stages` are further rows."""
+    """One row of the library. `stages` is None where Table 11 has none; `other_stages` are further rows.
+
+    kcb_months: twelve basal coefficients, January first, for plants that go by the calendar; empty for those that go
+        by their stages.
+    """
 
     name: str
     kc_ini: float
@@ -54,6 +58,7 @@ class Crop:
     stages: Stages | None
     other_stages: tuple[Stages, ...]
     source: str
+    kcb_months: tuple[float, ...] = ()
 
 
 def stage_value(initial: float, mid: float, end: float, stages: Stages, day: float) -> float:

@@ -14,7 +14,7 @@ from controller.agronomy.drip import gross_mm as gross_depth_mm
 from controller.agronomy.drip import largest_volume_l
 from controller.core.garden import Bed, Figure, Need, Purpose
 from controller.core.hands import CLEARED, mulch_on, off_line
-from controller.core.plants import Plants, is_tender, plants_on
+from controller.core.plants import Plants, is_tender, kcb_how, plants_on
 from controller.core.site import Site, Zone
 from controller.core.soil import day_demand_mm, rain_to_come_mm
 from controller.core.weather import DayWeather, WeatherBook, et0_of, share_of_day, weather_on
@@ -364,7 +364,7 @@ def _state(seen: View) -> tuple[Figure, ...]:
     soil = f"1000 x ({held}) x Zr x Pw (eq. 82; Keller & Karmeli)"
     return (
         Figure("ET0", plants.et0_mm, "mm/day", f"{seen.et0_how}; from the {seen.weather.basis}{shaded}"),
-        Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),
+        Figure("Kcb", plants.kcb, "", kcb_how(zone)),
         Figure("transpiration", plants.transpiration_mm, "mm/day", "Kcb x ET0"),
         Figure("evaporation", ground_mm, "mm/day", "of the bare wet ground, at most what its top layer holds (eq. 71)"),
         Figure("learnt demand", learnt.demand_factor, "", "how this bed's demand compares with the table's"),

@@ -106,6 +106,13 @@ def plants_on(
     return _plants(zone, site, weather_on(book, site, day, now), et0_of(book, site, day, now).mm, tuple(hands))
 
 
+def kcb_how(zone: Zone) -> str:
+    """Where a zone's basal coefficient comes from."""
+    if zone.crop.kcb_months:
+        return f"{zone.crop.name}, of the month as configured"
+    return f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"
+
+
 @recalled(facts=3)
 def _plants(zone: Zone, site: Site, weather: DayWeather, open_et0_mm: float, hands: tuple[str, ...]) -> Plants:
     day = weather.day
@@ -114,7 +121,10 @@ def _plants(zone: Zone, site: Site, weather: DayWeather, open_et0_mm: float, han
     age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
     wind_2m_m_s = 2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s * wind_factor
     rh_min_percent = _rh_min_percent(weather)
-    kcb = climate_adjusted(basal_coefficient(zone.crop, age_days), wind_2m_m_s, rh_min_percent, zone.crop.height_m)
+    by_calendar = zone.crop.kcb_months
+    by_stage = by_calendar[day.month - 1] if by_calendar else basal_coefficient(zone.crop, age_days)
+    # A month's figure is of its place: there is nothing to adjust.
+    kcb = by_stage if by_calendar else climate_adjusted(by_stage, wind_2m_m_s, rh_min_percent, zone.crop.height_m)
     kcb = 0.0 if CLEARED in hands else kcb
     kc_max = ceiling(wind_2m_m_s, rh_min_percent, zone.crop.height_m, kcb)
     wetted = wetted_share(zone)

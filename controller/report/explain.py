@@ -15,7 +15,7 @@ from typing import Any
 from controller.core.garden import Bed, DayLedger, Figure, Garden, Need, Purpose, Watering
 from controller.core.moment import Now, day_bounds, local_midnight
 from controller.core.need import TENDER
-from controller.core.plants import Plants, is_tender, plants_on
+from controller.core.plants import Plants, is_tender, kcb_how, plants_on
 from controller.core.site import Site, Zone
 from controller.core.soil import day_demand_mm
 from controller.core.step import fit_to_site
@@ -575,7 +575,7 @@ def _numbers(zone: Zone, quiet: _Quiet) -> tuple[Step, ...]:
     shaded = shaded if plants.shade > 0 else ""
     figures = (
         Figure("ET0", plants.et0_mm, "mm/day", f"by the weather of the day's last plan{shaded}"),
-        Figure("Kcb", plants.kcb, "", f"{zone.crop.name}, by its stage and this climate (FAO-56 eqs. 66, 70)"),
+        Figure("Kcb", plants.kcb, "", kcb_how(zone)),
         Figure("ETc", quiet.demand_mm, "mm/day", quiet.demand_how),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
         Figure("Pw", plants.wetted, "", MEANINGS["Pw"]),

@@ -645,6 +645,14 @@ class CropTable(Table):
         | None
     ) = None
     """Lengths of the four stages of growth, days."""
+    kcb_months: (
+        Annotated[
+            tuple[Coefficient, ...], Field(min_length=12, max_length=12), Says("twelve numbers, January first")
+        ]
+        | None
+    ) = None
+    """Basal coefficient of each month as measured in your country, for plants that go by the calendar and not by
+    stages, as a lawn."""
 
 
 class ZoneTable(Table):

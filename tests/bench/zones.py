@@ -175,13 +175,12 @@ def settings_for(climate: str) -> Settings:
 def _zone_table(zone: VirtualZone, pin: int) -> dict[str, Any]:
     soil = TEXTURES[zone.texture]
     roots_m = zone.storage_mm / (ALLOWED * 1000.0 * (soil.field_capacity - soil.wilting_point))
-    kc = statistics.fmean(zone.coefficients[4:9] or zone.coefficients)
-    coefficients = dict.fromkeys(("kc_ini", "kc_mid", "kc_end", "kcb_ini", "kcb_mid", "kcb_end"), round(kc, 3))
     return {
         "id": zone.id,
         "area_m2": zone.area_m2,
         "crop": {
-            "name": zone.id, "like": "mint", **coefficients, "height_m": 0.05, "root_depth_max_m": roots_m,
+            "name": zone.id, "like": "mint", "kcb_months": tuple(map(zone.coefficient, range(1, 13))),
+            "height_m": 0.05, "root_depth_max_m": roots_m,
             "depletion_fraction": FRACTION, "perennial": True,
         },
         "soil": {"texture": zone.texture, "intake_mm_h": zone.intake_mm_h, "surface_store_mm": zone.surface_mm},

@@ -50,6 +50,16 @@ def a_day(rh_min_percent: float, wind_2m_m_s: float) -> DayWeather:
 
 # Coefficients -------------------------------------------------------------------------------------
 
+WARM_SEASON_TURF = (0.61, 0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55)
+
+
+@pytest.mark.published(source="University of California, monthly turf coefficients (Meyer et al. 1985), warm season")
+def test_a_lawn_goes_by_the_calendar_of_its_country() -> None:
+    lawn = a_zone(crop=replace(CROPS["mint"], kcb_months=WARM_SEASON_TURF), planted=None)
+    found = [of(lawn, day=date(2026, month, 10)).kcb for month in range(1, 13)]
+    assert found == list(WARM_SEASON_TURF)
+
+
 
 @pytest.mark.published(source="FAO-56 (1998), Example 27: maize, Kc mid 1.20, 2 m high (eq. 70 has the form of eq. 62)")
 @pytest.mark.parametrize(("wind", "humidity", "expected"), [(4.6, 44.0, "1.30"), (1.3, 75.0, "1.07")])

@@ -65,6 +65,10 @@ MISTAKES = [
         "capacity_l_min = 12", "capacity_l_min = 12\ntank = { capacity_l = 100, start_l = 102 }",
         "[supply]: tank.start_l: 102 is more than the tank holds, 100 L",
     ),
+    (
+        'crop = "lettuce"', 'crop = { name = "lawn", like = "mint", kcb_months = [0.6, 0.7] }',
+        "crop.kcb_months: a list does not fit; give twelve numbers, January first",
+    ),
     ("rain_sure = 0.7", 'season = "winter"', '[watering]: season: "winter" does not fit; give "on" or "off"'),
     ("rain_sure = 0.7", 'season = { from = "03-15" }', "[watering]: season.until: is missing; give month and day in"),
     ("rain_sure = 0.7", 'season = { from = "02-30", until = "10-31" }', '[watering]: season.from: "02-30" is no day'),
