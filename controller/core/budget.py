@@ -35,7 +35,7 @@ def counted(budget: Budget, site: Site, garden: Garden, coming: Iterable[Pulse])
     for pulse in coming:
         if pulse.ahead and counts(budget, pulse.zone):
             day = local_date(pulse.start, site.timezone)
-            days[day] = days.get(day, 0.0) + pulse.litres
+            days[day] = days.get(day, 0.0) + pulse.litres + site.zone(pulse.zone).line.fill_l
     return days
 
 

@@ -12,8 +12,9 @@ works on a grid, on which everything is rounded to the safe side; what it finds 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
-from math import ceil, floor, gcd
+from math import ceil, floor, gcd, inf
 
+from controller.core.frozen import replace
 from controller.core.packing import FULL, Row, best_order
 from controller.core.tank import Store
 
@@ -34,6 +35,7 @@ class Chain:
     ready_s: earliest start of the first pulse, seconds from the schedule's zero.
     rank: served first when there is a choice; lower is sooner.
     barred: times closed to this chain alone, beside those closed to all.
+    branch: of the supply, with the flow that it carries, and what others draw through it.
     """
 
     zone: str
@@ -43,6 +45,9 @@ class Chain:
     ready_s: float = 0.0
     rank: int = 0
     barred: tuple["Barred", ...] = ()
+    branch: str = ""
+    branch_l_min: float = inf
+    branch_taken: tuple["Taken", ...] = ()
 
     @property
     def length_s(self) -> float:
@@ -113,17 +118,22 @@ def lay_backward(
     def turn(times: Sequence[Barred]) -> tuple[Barred, ...]:
         return tuple((deadline_s - until, deadline_s - start) for start, until in times)
 
+    def turned_flows(flows: Sequence[Taken]) -> tuple[Taken, ...]:
+        return tuple((deadline_s - until, deadline_s - start, flow) for start, until, flow in flows)
+
     mirrored = [
-        Chain(c.zone, tuple(reversed(c.pulses_s)), c.rest_s, c.flow_l_min, 0.0, c.rank, turn(c.barred)) for c in chains
+        replace(
+            c, pulses_s=c.pulses_s[::-1], ready_s=0.0, barred=turn(c.barred), branch_taken=turned_flows(c.branch_taken)
+        )
+        for c in chains
     ]
-    mirrored_taken = [(deadline_s - until, deadline_s - start, flow) for start, until, flow in taken]
     lengths = {c.zone: len(c.pulses_s) for c in chains}
     slots = lay_forward(
         mirrored,
         capacity_l_min,
         settle_s=settle_s,
         barred=turn(barred),
-        taken=mirrored_taken,
+        taken=turned_flows(taken),
         effort=effort,
         enough_s=deadline_s,
     )
@@ -162,7 +172,7 @@ def _by_rule(
                 start_s += _wait_s(store, [*taken, *draws(chains, slots), pulse])
             if start_s > clock_s:
                 later.append(start_s)
-            elif _most_drawn(drawn, clock_s, clock_s + length_s) + chain.flow_l_min <= capacity_l_min + 1e-9:
+            elif _fits(chain, chains, slots, drawn, clock_s, capacity_l_min, length_s):
                 slots.append(Slot(chain.zone, number, clock_s, clock_s + length_s))
                 drawn.append((clock_s, clock_s + length_s + settle_s, chain.flow_l_min))
                 following[i] += 1
@@ -175,6 +185,27 @@ def _by_rule(
         drawn = [(from_s, until_s, flow) for from_s, until_s, flow in drawn if until_s > clock_s]
         clock_s = min([*later, *(until_s for _, until_s, _ in drawn)], default=clock_s)
     return slots
+
+
+def _fits(
+    chain: Chain, chains: Sequence[Chain], slots: Sequence[Slot], drawn: Sequence[Taken], start_s: float,
+    capacity_l_min: float, length_s: float,
+) -> bool:  # fmt: skip
+    """Whether supply and branch carry a pulse of a chain from an instant on."""
+    end_s = start_s + length_s
+    if _most_drawn(drawn, start_s, end_s) + chain.flow_l_min > capacity_l_min + 1e-9:
+        return False
+    return _branch_bears(chain, chains, slots, start_s, end_s)
+
+
+def _branch_bears(chain: Chain, chains: Sequence[Chain], slots: Sequence[Slot], start_s: float, end_s: float) -> bool:
+    """Whether a chain's branch carries it beside the slots that are laid already."""
+    if chain.branch_l_min == inf:
+        return True
+    others = [each for each in chains if each.branch == chain.branch]
+    names = {each.zone for each in others}
+    drawn = [*chain.branch_taken, *draws(others, [slot for slot in slots if slot.zone in names])]
+    return _most_drawn(drawn, start_s, end_s) + chain.flow_l_min <= chain.branch_l_min + 1e-9
 
 
 def draws(chains: Sequence[Chain], slots: Sequence[Slot]) -> list[Taken]:
@@ -216,6 +247,7 @@ def _in_order(
             start_s
             for start_s in (_out_of(shut[i], each_s, length_s) for each_s in starts)
             if _most_drawn(drawn, start_s, start_s + length_s + settle_s) + chain.flow_l_min <= capacity_l_min + 1e-9
+            and _branch_bears(chain, chains, slots, start_s, start_s + length_s)
         )
         slots.append(Slot(chain.zone, number, start_s, start_s + length_s))
         drawn.append((start_s, start_s + length_s + settle_s, chain.flow_l_min))

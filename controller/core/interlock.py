@@ -135,10 +135,11 @@ def _forbidden(case: Case) -> Veto | None:
 def _spent(case: Case) -> Veto | None:
     today = local_date(case.now.utc, case.site.timezone)
     running = [pulse for watering in case.garden.plan.waterings for pulse in watering.pulses if pulse.running]
+    litres = case.pulse.litres + case.site.zone(case.pulse.zone).line.fill_l
     for budget in case.site.budgets:
         left = left_l(budget, counted(budget, case.site, case.garden, running), today)
-        if counts(budget, case.pulse.zone) and case.pulse.litres > left + BUDGET_GRACE_L:
-            said = f"{in_front(budget.name)} does not allow {case.pulse.litres:.0f} L more"
+        if counts(budget, case.pulse.zone) and litres > left + BUDGET_GRACE_L:
+            said = f"{in_front(budget.name)} does not allow {litres:.0f} L more"
             return Veto("budget", f"{said}: {left:.0f} L are left of it.", lasting=True)
     return None
 

@@ -82,6 +82,8 @@ RETRY_AFTER = timedelta(minutes=2)
 SHORTEST_PULSE_S = 20.0
 SHORT_PULSE_S = 300.0
 """Pulses are not halved to less than this: a line needs time to fill (common practice, no source)."""
+FILLS = 5.0
+"""A pulse is to last as long as so many fillings of its line: 5 to 10 (common practice, no source)."""
 WETTING_MM = 1.5
 WETTING_REST_S = 20 * 60.0
 """Dry repellent sand first gets this much, and time to let it in (1 to 2 mm and 15 to 60 min: common practice)."""
@@ -127,10 +129,11 @@ class Order:
         """Only so many of its pulses."""
         return replace(self, pulses_s=self.pulses_s[:count])
 
-    def halved(self) -> "Order":
-        """The same water in twice as many pulses, and half the rest that each needs, if they do not become too short.
-        A first pulse that is to wet a dry top is given whole."""
-        if self.watering.need.dry_top or min(self.pulses_s, default=0.0) < 2.0 * SHORT_PULSE_S:
+    def halved(self, fill_s: float) -> "Order":
+        """The same water in twice as many pulses, and half the rest that each needs, if they do not become too short
+        for a line that takes so long to fill. A first pulse that is to wet a dry top is given whole."""
+        shortest_s = max(SHORT_PULSE_S, FILLS * fill_s)
+        if self.watering.need.dry_top or min(self.pulses_s, default=0.0) < 2.0 * shortest_s:
             return self
         watering = replace(self.watering, rest_s=self.watering.rest_s / 2.0)
         halves_s = tuple(pulse_s / 2.0 for pulse_s in self.pulses_s for _ in range(2))
@@ -526,7 +529,7 @@ def _most_of(desk: "Desk", row: Sequence[Order], squeeze: int) -> tuple[list[Wat
     if laid is not None:
         return laid, []
     # In twice as many pulses more may fit, between those of others.
-    ways = [_part_of(desk, each) for each in (row, [order.halved() for order in row])]
+    ways = [_part_of(desk, each) for each in (row, desk.halved(row))]
     return max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
 
 
@@ -576,7 +579,7 @@ class Desk:
     from the start.
 
     drawn: what flows already; barred: closed to all of them; alone: for each watering, by its id, what else is.
-    store: what the tank holds at the start, if the supply has one.
+    store: what the tank holds at the start, if the supply has one. beside: what flows already through each branch.
     """
 
     site: Site
@@ -586,7 +589,8 @@ class Desk:
     drawn: tuple[Taken, ...]
     barred: tuple[Barred, ...]
     alone: Mapping[str, tuple[Barred, ...]]
-    store: Store | None = None
+    store: Store | None
+    beside: Mapping[str, tuple[Taken, ...]]
 
     def lay(self, orders: Sequence[Order], effort: int = 0) -> list[Watering] | None:
         """Every order's pulses in their places; None if they do not fit."""
@@ -602,6 +606,13 @@ class Desk:
         """Whether the orders fit."""
         return self._in_time(orders) is not None
 
+    def halved(self, row: Sequence[Order]) -> list[Order]:
+        """The orders in twice as many pulses."""
+        return [order.halved(self._zone(order).line.fill_s) for order in row]
+
+    def _zone(self, order: Order) -> Zone:
+        return self.site.zone(order.watering.zone)
+
     def _in_time(self, orders: Sequence[Order], effort: int = 0) -> list[Slot] | None:
         """The pulses, if all of them lie between the start and their watering's latest end (a second of grace for
         rounding); a slot bears its watering's id for a zone."""
@@ -609,7 +620,7 @@ class Desk:
         of = {order.watering.id: order for order in orders}
         for slot in slots:
             order = of[slot.zone]
-            open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.dead_s
+            open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.before_s(self._zone(order).line)
             if slot.start_s < -1.0 or open_s > self._end_s(order):
                 return None
         return slots
@@ -635,14 +646,19 @@ class Desk:
         )  # fmt: skip
 
     def _chain(self, order: Order, rank: int) -> Chain:
+        zone = self._zone(order)
+        before_s = self.supply.before_s(zone.line)
         return Chain(
             order.watering.id,
-            tuple(_up(pulse_s + self.supply.dead_s) for pulse_s in order.pulses_s),
+            tuple(_up(pulse_s + before_s) for pulse_s in order.pulses_s),
             _up(order.watering.rest_s),
-            self.site.zone(order.watering.zone).line.flow_l_min,
+            zone.line.flow_l_min,
             max(0.0, _up((order.ready - self.start).total_seconds())),
             rank,
             self.alone[order.watering.id],
+            zone.branch,
+            self.supply.branch_l_min(zone),
+            self.beside.get(zone.branch, ()),
         )
 
 
@@ -662,12 +678,14 @@ def _desk(
     """
     start = start.replace(microsecond=0)
     since, until = start - timedelta(days=1), max(order.watering.latest_end for order in orders) + timedelta(days=1)
-    beside = ((p.start, p.end, site.zone(p.zone)) for p in taken)
-    drawn = tuple(
-        (*_seconds((begin, end), start), zone.line.flow_l_min)
-        for begin, end, zone in beside
+    others = ((p.start, p.end, site.zone(p.zone)) for p in taken)
+    flows = [
+        ((*_seconds((begin, end), start), zone.line.flow_l_min), zone.branch)
+        for begin, end, zone in others
         if zone.supply == supply.id and begin < until and end > since
-    )
+    ]
+    drawn = tuple(flow for flow, _ in flows)
+    beside = {name: tuple(flow for flow, branch in flows if branch == name) for name, _ in supply.branches}
     closed = [[_seconds(span, start) for span in _closed_to(site, order, since, until)] for order in orders]
     barred = reduce(lambda one, other: without(one, without(one, other)), closed)
     alone = {
@@ -675,9 +693,9 @@ def _desk(
     }
     if store is not None:
         mine = [p for p in taken if site.zone(p.zone).supply == supply.id]
-        flows = [(*_seconds((p.start, p.end), store.as_of), site.zone(p.zone).line.flow_l_min) for p in mine]
-        store = store.after(flows, max(0.0, (start - store.as_of).total_seconds()))
-    return Desk(site, supply, start, deadline, drawn, tuple(barred), alone, store)
+        before = [(*_seconds((p.start, p.end), store.as_of), site.zone(p.zone).line.flow_l_min) for p in mine]
+        store = store.after(before, max(0.0, (start - store.as_of).total_seconds()))
+    return Desk(site, supply, start, deadline, drawn, tuple(barred), alone, store, beside)
 
 
 def _up(seconds: float) -> float:
@@ -687,13 +705,14 @@ def _up(seconds: float) -> float:
 def _placed(site: Site, order: Order, starts: Sequence[datetime]) -> Watering:
     """The order's watering with its past pulses and the new ones at their times."""
     past = order.watering.pulses
-    flow_l_min = site.zone(order.watering.zone).line.flow_l_min
+    line = site.zone(order.watering.zone).line
+    flow_l_min, before_s = line.flow_l_min, site.supply_of(order.watering.zone).before_s(line)
     coming = tuple(
         Pulse(
             f"{order.watering.id}-{len(past) + n + 1}",
             order.watering.zone,
             begin,
-            length_s + site.supply_of(order.watering.zone).dead_s,
+            length_s + before_s,
             length_s / 60.0 * flow_l_min,
         )
         for n, (begin, length_s) in enumerate(zip(starts, order.pulses_s, strict=True))
@@ -744,7 +763,8 @@ def _fresh(
     """A need cut into pulses that the ground takes in."""
     zone = site.zone(need.zone)
     wetting_s = WETTING_MM / zone.line.rate_mm_h * 3600.0 if need.dry_top else 0.0
-    pulses_s = split(zone, need.litres - wetting_s / 60.0 * zone.line.flow_l_min, site.supply_of(zone.id).dead_s)
+    before_s = site.supply_of(zone.id).before_s(zone.line)
+    pulses_s = split(zone, need.litres - wetting_s / 60.0 * zone.line.flow_l_min, before_s)
     pulse_s = max(pulses_s, default=0.0)
     rest_s = 60.0 * rest_min(pulse_s / 60.0, zone.line.rate_mm_h, zone.soil.intake_mm_h)
     if need.dry_top and pulses_s:
@@ -776,7 +796,7 @@ def _rest_of(site: Site, garden: Garden, watering: Watering, now: datetime) -> O
         # A pulse that was cut short has less to soak in, and so a shorter rest.
         share = min(1.0, past[-1].given_litres / past[-1].litres)
         ready.append(wetted + timedelta(seconds=watering.rest_s * share))
-    pulses_s = split(zone, owed_l, site.supply_of(zone.id).dead_s)
+    pulses_s = split(zone, owed_l, site.supply_of(zone.id).before_s(zone.line))
     return Order(replace(watering, pulses=past), pulses_s, max(ready), _stake_of_rest(site, garden, watering, now))
 
 
@@ -790,8 +810,9 @@ def _stake_of_rest(site: Site, garden: Garden, watering: Watering, now: datetime
     return stake_of(view(site, zone, bed, garden.weather, local_date(now, site.timezone), now), owed)
 
 
-def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:
-    """Lengths [s] of equal pulses that give `litres`, none longer than the surface and the valve's limit allow."""
+def split(zone: Zone, litres: float, before_s: float = 0.0) -> tuple[float, ...]:
+    """Lengths [s] of equal pulses that give `litres`, none longer than the surface and the valve's limit allow.
+    before_s: the part of each opening in which nothing is given, beside these lengths."""
     run_s = litres * 60.0 / zone.line.flow_l_min
     if run_s < SHORTEST_PULSE_S:
         return ()
@@ -799,7 +820,7 @@ def split(zone: Zone, litres: float, dead_s: float = 0.0) -> tuple[float, ...]:
     by_surface = cycles(
         rate_mm_h * run_s / 3600.0, rate_mm_h, soil.intake_mm_h, soil.surface_store_mm(zone.slope_percent)
     )
-    by_limit = -(-run_s // (zone.longest_pulse_s - dead_s - 1.0))
+    by_limit = -(-run_s // (zone.longest_pulse_s - before_s - 1.0))
     count = int(max(by_surface.count, by_limit))
     return (run_s / count,) * count
 

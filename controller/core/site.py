@@ -6,6 +6,7 @@ physical quantities: a crop name has become a `Crop`, a texture a `Soil`, a hose
 
 from dataclasses import dataclass, field
 from datetime import date, time, tzinfo
+from math import inf
 from typing import Literal
 
 from controller.agronomy.crop import Crop
@@ -59,6 +60,8 @@ class Line:
     wetted_width_m: wet strip along the line, or wet spot of a dripper, as measured; None where nobody did.
     length_m: of dripline or hose; None for drippers and sprinklers.
     uniformity: low-quarter evenness as measured, 0.4 to 1; None where nobody did. It is in `efficiency` already.
+    fill_l: what fills the line before it gives anything, if it runs empty at its low end after each pulse; 0 if it
+        stays full, by check valves or by lying level.
     """
 
     kind: Literal["dripline", "drippers", "weeper hose", "micro-spray"]
@@ -70,6 +73,12 @@ class Line:
     wetted_width_m: float | None = None
     length_m: float | None = None
     uniformity: float | None = None
+    fill_l: float = 0.0
+
+    @property
+    def fill_s(self) -> float:
+        """How long it takes to fill."""
+        return self.fill_l / self.flow_l_min * 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,6 +294,7 @@ class Zone:
     value: 3 is worth most when water is short, 1 least.
     rescue: may get a little by day, in the allowed hours, if it would not last until dusk.
     longest_pulse_s, most_s_per_24h: the guard's limits for this valve.
+    branch: of the supply that feeds it; empty if it hangs on none.
     """
 
     id: str
@@ -312,6 +322,7 @@ class Zone:
     longest_pulse_s: float = 1800.0
     most_s_per_24h: float = 4 * 3600.0
     supply: str = SUPPLY
+    branch: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,6 +359,8 @@ class Supply:
     sun_pump: its pump runs on sunlight only; None if it does not.
     pump: a pump stands before the zones.
     tank: the store that it draws on; None for the mains or a bore that does not tire.
+    branches: pipes that carry less than the supply gives, by name, each with the litres per minute up to which its
+        pressure holds.
     """
 
     capacity_l_min: float
@@ -360,12 +373,25 @@ class Supply:
     sun_pump: SunPump | None = None
     pump: bool = False
     tank: Tank | None = None
+    branches: tuple[tuple[str, float], ...] = ()
 
     def litres(self, line: Line, open_s: float, water_s: float | None = None) -> float:
         """What a zone's line gives while its valve is open for `open_s`. water_s: how long of it water came, if that
         was seen; a master that another zone keeps open costs no dead time."""
+        return max(0.0, self.drawn_l(line, open_s, water_s) - line.fill_l)
+
+    def drawn_l(self, line: Line, open_s: float, water_s: float | None = None) -> float:
+        """The same with what only fills the line: all that leaves the supply."""
         water_s = max(0.0, open_s - self.dead_s) if water_s is None else water_s
         return water_s / 60.0 * line.flow_l_min
+
+    def before_s(self, line: Line) -> float:
+        """The part of each opening in which the line gives nothing."""
+        return self.dead_s + line.fill_s
+
+    def branch_l_min(self, zone: Zone) -> float:
+        """What the branch of a zone carries; infinite where it hangs on none."""
+        return dict(self.branches).get(zone.branch, inf)
 
 
 @dataclass(frozen=True, slots=True)

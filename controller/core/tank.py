@@ -6,11 +6,12 @@ no rain. Below its least level nothing is drawn, so that its pump does not run d
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 from math import inf
 
+from controller.core.frozen import replace
 from controller.core.garden import Garden, TankLevel
 from controller.core.site import Site, Tank
 

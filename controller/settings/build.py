@@ -128,7 +128,7 @@ LINE_KEYS: Mapping[LineKind, tuple[str, ...]] = MappingProxyType({
     "micro-spray": ("flow_l_min",),
 })
 """What each kind of line must say. `SHARED_LINE_KEYS` any kind may say."""
-SHARED_LINE_KEYS = ("kind", "flow_l_min", "wetted_width_m", "efficiency", "uniformity", "under_mulch")
+SHARED_LINE_KEYS = ("kind", "flow_l_min", "wetted_width_m", "efficiency", "uniformity", "fill_l", "under_mulch")
 
 EFFICIENCY: Mapping[LineKind, float] = MappingProxyType({
     "dripline": 0.90, "drippers": 0.90, "weeper hose": 0.80, "micro-spray": 0.75,
@@ -198,6 +198,7 @@ def line_of(line: LineTable, area_m2: float) -> core.Line:
         wetted_width_m=line.wetted_width_m,
         length_m=line.length_m,
         uniformity=line.uniformity,
+        fill_l=line.fill_l,
     )
 
 
@@ -456,6 +457,7 @@ def core_supply(supply: SupplyTable) -> core.Supply:
         sun_pump=sun_pump_of(supply.sun_pump) if supply.sun_pump else None,
         pump=supply.master is not None and supply.master.kind == "pump",
         tank=core.Tank(**supply.tank.model_dump()) if supply.tank else None,
+        branches=tuple(sorted(supply.branches.items())),
     )
 
 
@@ -490,6 +492,7 @@ def zone_of(zone: ZoneTable, guard: GuardTable, supply: SupplyTable) -> core.Zon
         longest_pulse_s=longest_s,
         most_s_per_24h=most_s,
         supply=supply.id,
+        branch=zone.branch or "",
     )
 
 

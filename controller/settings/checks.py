@@ -186,6 +186,9 @@ def _shade(shade: ShadeTable) -> Iterator[tuple[str, str]]:
 PULLED_UP_AT_START = range(9)
 """GPIO 0 to 8 are pulled up while a Raspberry Pi starts, 9 to 27 down (BCM2835 ARM Peripherals, p. 102)."""
 
+FILLS = 5.0
+"""An opening is to last as long as so many fillings of its line (5 to 10: common practice, no source)."""
+
 OTHER_DUTIES = {
     0: "the ID EEPROM of add-on boards", 1: "the ID EEPROM of add-on boards",
     2: "I2C, with a strong pull-up of its own", 3: "I2C, with a strong pull-up of its own",
@@ -316,13 +319,32 @@ def _dead_times(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone if draft.guard else ():
         assert draft.guard is not None
         supply = build.supply_of(zone, draft.supplies)
-        if supply is None or supply.master is None:
+        if supply is None or _missing_line_keys(zone.line):
             continue
-        dead_s = supply.master.lead_s + supply.master.trail_s
+        dead_s = supply.master.lead_s + supply.master.trail_s if supply.master else 0.0
+        fill_s = 60.0 * zone.line.fill_l / build.flow_l_min(zone.line)
         longest_s, _ = build.limits_s(zone, draft.guard)
         if longest_s <= dead_s:
             say = f"{longest_s / 60:g} is no longer than the master's lead_s and trail_s together ({dead_s:g} s)"
             yield _zone(zone, "longest_open_min", f"{say}, so no water would come; allow more, or shorten those")
+        elif longest_s <= dead_s + FILLS * fill_s:
+            say = f"{zone.line.fill_l:g} L take {fill_s / 60:.1f} min, and an opening may last {longest_s / 60:g} min"
+            yield _zone(zone, "line.fill_l", f"{say}; much of it would only fill the line; check it, or allow more")
+
+
+def _branches(draft: Draft) -> Iterator[Mistake]:
+    for zone in draft.zone if draft.supplies else ():
+        supply = build.supply_of(zone, draft.supplies)
+        if supply is None or zone.branch is None or _missing_line_keys(zone.line):
+            continue
+        carries_l_min = supply.branches.get(zone.branch)
+        if not supply.branches:
+            yield _zone(zone, "branch", f"{shown(zone.branch)} is nowhere; name it in branches of its supply")
+        elif carries_l_min is None:
+            yield _zone(zone, "branch", unknown("branch of its supply", zone.branch, sorted(supply.branches)))
+        elif (flow_l_min := build.flow_l_min(zone.line)) > carries_l_min:
+            say = f"{shown(zone.branch)} carries {carries_l_min:g} L/min, and the zone alone takes {flow_l_min:.2g}"
+            yield _zone(zone, "branch", say)
 
 
 # Sensors ------------------------------------------------------------------------------------------
@@ -844,9 +866,9 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 CHECKS: tuple[Check, ...] = (
     _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
-    _mulches, _limits, _pairs, _dead_times, _sensor_zones, _wires, _meters, _tanks, _alien_keys, _job_switches, _units,
-    _words, _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals, _login, _windows, _season,
-    _rules, _quiet, _own_jobs, _digest,
+    _mulches, _limits, _pairs, _dead_times, _branches, _sensor_zones, _wires, _meters, _tanks, _alien_keys,
+    _job_switches, _units, _words, _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals,
+    _login, _windows, _season, _rules, _quiet, _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _runs_dry, _long_openings, _falls_behind, _place,

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -56,6 +57,31 @@ def broken(
             found.append(f"{drawn} L/min where another begins at {start}")
     inside = [s for s in slots for a, b in barred if s.start_s < b - 1e-6 and s.end_s > a + 1e-6]
     return found + [f"{s.zone} in barred time" for s in inside]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 4), st.integers(2, 12), st.integers(0, 40), st.integers(1, 6), st.booleans()),
+             min_size=1, max_size=6),
+    st.integers(6, 9), st.booleans(), st.sampled_from((0, 3000)),
+)  # fmt: skip
+def test_no_branch_ever_carries_more_than_it_can(
+    rows: list[tuple[int, int, int, int, bool]], carries: int, backward: bool, effort: int
+) -> None:
+    """Through the branch somebody else draws 3 L/min from 20 to 50."""
+    others = ((20.0, 50.0, 3.0),)
+    wanted = [
+        replace(chain, branch="north", branch_l_min=float(carries), branch_taken=others) if on_it else chain
+        for chain, (*_, on_it) in zip(chains([row[:4] for row in rows]), rows, strict=True)
+    ]
+    lay = partial(lay_backward, deadline_s=400.0) if backward else lay_forward
+    slots = lay(wanted, SUPPLY, taken=others, effort=effort)
+    assert broken(slots, wanted, SUPPLY, taken=others) == []
+    north = {chain.zone: chain.flow_l_min for chain in wanted if chain.branch}
+    flows = [*others, *((s.start_s, s.end_s, north[s.zone]) for s in slots if s.zone in north)]
+    for at in [flow[0] for flow in flows]:
+        drawn = sum(flow for begin, end, flow in flows if begin <= at < end)
+        assert drawn <= max(carries, 3.0) + 1e-9
 
 
 def makespan(slots: Sequence[Slot]) -> float:

@@ -422,3 +422,33 @@ def test_no_two_waterings_bear_one_name_not_even_after_the_clock_was_set_and_set
     names = [watering.id for watering in make_plan(site, after, NOON, "a test").waterings]
     assert soak.id in names
     assert len(names) == len(set(names))
+
+
+# Lines that fill, and branches ----------------------------------------------------------------------
+
+
+def test_a_line_that_runs_empty_is_filled_anew_by_each_pulse_and_the_bed_gets_its_need_all_the_same() -> None:
+    full, empty = a_rooted("full"), a_rooted("empty", line=replace(a_rooted("x").line, fill_l=6.0))
+    plan = planned(a_site(full, empty), 34.0, 36.0)
+    soaks = {w.zone: w for w in of(plan, "dawn soak")}
+    assert soaks["empty"].need.litres == pytest.approx(soaks["full"].need.litres)
+    assert soaks["empty"].litres_to_come == pytest.approx(soaks["empty"].need.litres)
+    for pulse in soaks["empty"].pulses:
+        assert pulse.seconds - pulse.litres / empty.line.flow_l_min * 60.0 == pytest.approx(empty.line.fill_s)
+    supply, pulse = a_site().supplies[0], soaks["empty"].pulses[0]
+    assert supply.litres(empty.line, pulse.seconds) == pytest.approx(pulse.litres)
+    assert supply.drawn_l(empty.line, pulse.seconds) == pytest.approx(pulse.litres + 6.0)
+    assert supply.litres(empty.line, empty.line.fill_s / 2.0) == 0.0, "all of it has only filled the line"
+
+
+def test_two_zones_on_a_branch_that_carries_one_are_never_open_together() -> None:
+    zones = [a_rooted(name, branch="uphill") for name in ("north", "south")]
+    supply = replace(a_site().supplies[0], branches=(("uphill", 4.0),))
+    apart, beside = (planned(a_site(*zones, supplies=(each,)), 34.0, 36.0) for each in (supply, a_site().supplies[0]))
+
+    def together(plan: Plan) -> bool:
+        pulses = [pulse for watering in plan.waterings for pulse in watering.pulses]
+        return any(a.zone != b.zone and a.start <= b.start < a.end for a in pulses for b in pulses)
+
+    assert not together(apart)
+    assert together(beside), "without the branch they would be"
