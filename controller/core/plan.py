@@ -75,6 +75,8 @@ TOLERANCE = 0.02
 SQUEEZE = 100_000
 """The effort to lay a session tighter before its pulses are left out (see `lay_forward`): some 50 ms on a desktop
 machine, and it may be spent on every session of the days ahead."""
+PARTS = (0.75, 0.5, 0.25)
+"""Shares of a pulse that are tried where the whole does not fit."""
 MOST_NAMED = 3
 """Of more waterings that are cut, the last are told by their number."""
 RETRY_AFTER = timedelta(minutes=2)
@@ -129,10 +131,9 @@ class Order:
         """Only so many of its pulses."""
         return replace(self, pulses_s=self.pulses_s[:count])
 
-    def halved(self, fill_s: float) -> "Order":
-        """The same water in twice as many pulses, and half the rest that each needs, if they do not become too short
-        for a line that takes so long to fill. A first pulse that is to wet a dry top is given whole."""
-        shortest_s = max(SHORT_PULSE_S, FILLS * fill_s)
+    def halved(self, shortest_s: float) -> "Order":
+        """The same water in twice as many pulses, and half the rest that each needs, if they do not become too short.
+        A first pulse that is to wet a dry top is given whole."""
         if self.watering.need.dry_top or min(self.pulses_s, default=0.0) < 2.0 * shortest_s:
             return self
         watering = replace(self.watering, rest_s=self.watering.rest_s / 2.0)
@@ -530,19 +531,30 @@ def _most_of(desk: "Desk", row: Sequence[Order], squeeze: int) -> tuple[list[Wat
         return laid, []
     # In twice as many pulses more may fit, between those of others.
     ways = [_part_of(desk, each) for each in (row, desk.halved(row))]
-    return max(ways, key=lambda way: sum(watering.litres_to_come for watering in way[0]))
+    return min(ways, key=lambda way: _harm(desk, row, way[0]))
+
+
+def _harm(desk: "Desk", row: Sequence[Order], laid: Sequence[Watering]) -> float:
+    """What it costs that the waterings of a row are no more than they are."""
+    got_l = {watering.id: watering.litres_to_come for watering in laid}
+    return sum(
+        order.stake.harm(
+            _gross_mm(desk.site, order, _run_s(order)) - got_l[order.watering.id] / desk.zone_of(order).area_m2
+        )
+        for order in row
+    )
 
 
 def _part_of(desk: "Desk", row: Sequence[Order]) -> tuple[list[Watering], list[Loss]]:
     """As much of a row as fits, and what is left out of it."""
     losses: list[Loss] = []
     alone = [_longest(desk, order) for order in row]
-    left = _shared(desk, alone)
+    left = _topped(desk, row, _shared(desk, alone))
     for order, by_itself, kept in zip(row, alone, left, strict=True):
         short_mm = _net_mm(desk.site, order) - _net_mm(desk.site, kept)
         if short_mm > 0.0:
             of = order.watering
-            losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=by_itself is not kept))
+            losses.append(Loss(of.zone, of.purpose, of.day, short_mm, shared=_run_s(kept) < _run_s(by_itself)))
     return desk.lay(left) or [], losses
 
 
@@ -571,6 +583,29 @@ def _shared(desk: "Desk", row: Sequence[Order]) -> list[Order]:
         else:
             settled.add(n)
     return without(given_up)
+
+
+def _topped(desk: "Desk", row: Sequence[Order], left: Sequence[Order]) -> list[Order]:
+    """What is left of a row, and of each next pulse as much as still fits; who loses most without it goes first."""
+    topped = list(left)
+
+    def worth(n: int) -> float:
+        short_mm = _gross_mm(desk.site, row[n], _run_s(row[n]) - _run_s(left[n]))
+        return row[n].stake.harm(short_mm) / short_mm
+
+    short = [n for n, kept in enumerate(left) if len(kept.pulses_s) < len(row[n].pulses_s)]
+    for n in sorted(short, key=worth, reverse=True):
+        next_s = row[n].pulses_s[len(topped[n].pulses_s)]
+        for share in PARTS:
+            more = replace(topped[n], pulses_s=(*topped[n].pulses_s, next_s * share))
+            if next_s * share >= desk.shortest_s(more) and desk.holds([*topped[:n], more, *topped[n + 1 :]]):
+                topped[n] = more
+                break
+    return topped
+
+
+def _run_s(order: Order) -> float:
+    return sum(order.pulses_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -608,9 +643,13 @@ class Desk:
 
     def halved(self, row: Sequence[Order]) -> list[Order]:
         """The orders in twice as many pulses."""
-        return [order.halved(self._zone(order).line.fill_s) for order in row]
+        return [order.halved(self.shortest_s(order)) for order in row]
 
-    def _zone(self, order: Order) -> Zone:
+    def shortest_s(self, order: Order) -> float:
+        """A shorter pulse would hardly do more than fill the line."""
+        return max(SHORT_PULSE_S, FILLS * self.zone_of(order).line.fill_s)
+
+    def zone_of(self, order: Order) -> Zone:
         return self.site.zone(order.watering.zone)
 
     def _in_time(self, orders: Sequence[Order], effort: int = 0) -> list[Slot] | None:
@@ -620,7 +659,7 @@ class Desk:
         of = {order.watering.id: order for order in orders}
         for slot in slots:
             order = of[slot.zone]
-            open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.before_s(self._zone(order).line)
+            open_s = slot.start_s + order.pulses_s[slot.number] + self.supply.before_s(self.zone_of(order).line)
             if slot.start_s < -1.0 or open_s > self._end_s(order):
                 return None
         return slots
@@ -646,7 +685,7 @@ class Desk:
         )  # fmt: skip
 
     def _chain(self, order: Order, rank: int) -> Chain:
-        zone = self._zone(order)
+        zone = self.zone_of(order)
         before_s = self.supply.before_s(zone.line)
         return Chain(
             order.watering.id,

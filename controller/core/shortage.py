@@ -47,6 +47,12 @@ class Stake:
         stress = max(0.0, (depleted - self.fraction) / (1.0 - self.fraction))
         return self.worth * (stress**2 + UNEASE * depleted**2)
 
+    def harm(self, short_mm: float) -> float:
+        """What it adds to be short of so much [gross mm]; 0 for no shortage."""
+        if short_mm <= 1e-6:
+            return 0.0
+        return inf if self.worth == inf else self.cost(short_mm) - self.cost(0.0)
+
 
 BY_HAND = Stake(inf)
 

@@ -452,3 +452,14 @@ def test_two_zones_on_a_branch_that_carries_one_are_never_open_together() -> Non
 
     assert not together(apart)
     assert together(beside), "without the branch they would be"
+
+
+def test_who_loses_a_pulse_gets_as_much_of_it_as_still_fits() -> None:
+    """40 minutes are open. Of three pulses of some 19 minutes, with rests of 11, one fits and a half."""
+    slow = a_rooted("slow", line=Line("micro-spray", 4.0, 20.0), longest_pulse_s=1600.0)
+    dawn = Rules(dawn_earliest_h=1.0, dawn_margin_min=20.0)
+    plan = planned(a_site(slow, watering=dawn), 34.0, 36.0)
+    (soak,) = [w for w in of(plan, "dawn soak") if w.day == TOMORROW]
+    lengths = [pulse.seconds for pulse in soak.pulses]
+    assert len(lengths) == 2
+    assert sorted(lengths)[0] == pytest.approx(sorted(lengths)[1] / 2.0)
