@@ -1,0 +1,28 @@
+"""A garden-year with faults of every kind breaks nothing: the pieces that `python -m tests.bench years` begins with."""
+
+import json
+import logging
+from collections.abc import Iterator
+from math import ceil
+
+import pytest
+
+from controller.settings import load
+from controller.sim.run import drawn, with_faults
+from tests.bench.years import DAYS_A_YEAR, GARDEN, PIECE_DAYS, piece
+
+
+@pytest.fixture(autouse=True)
+def _hushed() -> Iterator[None]:
+    """What is broken on purpose is logged by the thousand."""
+    logging.disable(logging.CRITICAL)
+    yield
+    logging.disable(logging.NOTSET)
+
+
+@pytest.mark.parametrize("number", range(ceil(DAYS_A_YEAR / PIECE_DAYS)))
+def test_a_year_with_faults_of_every_kind_breaks_nothing(number: int) -> None:
+    span = piece(load(GARDEN), number * PIECE_DAYS, PIECE_DAYS, seed=1 + number)
+    result = with_faults(span, drawn(span))
+    assert result["faults"]["injected"] > 0
+    assert result["violations"] == [], json.dumps(result["shrunk"])
