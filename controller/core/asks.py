@@ -14,7 +14,7 @@ from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.frozen import replace
 from controller.core.garden import Garden, Heard, Hold, Probe, Watering
-from controller.core.hands import ONE_ZONE, after_job, changes_beds, sort_of
+from controller.core.hands import ONE_ZONE, after_job, changes_beds, empties, sort_of
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
 from controller.core.locks import STOPPED, lock_on, lock_said, without_locks
@@ -220,8 +220,13 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         raise RefusalError(f"Which zone is {sort_of(ask.job)}? Name it: of all zones at once this would be wrong.")
     job = next((each for each in jobs(site, garden, now.utc) if each.id == ask.job), None)
     after = job_done(site, garden, ask.job, ask.zone, now.utc, dict(job.litres) if job is not None else {})
-    note = Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)
-    return replace(after, plan_due=now.utc), [note], f"Noted: {ask.job} is done."
+    notes, said = [Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)], "is done."
+    zone = next((each for each in site.zones if each.id == ask.zone), None)
+    if zone is not None and empties(ask.job, zone, local_date(now.utc, site.timezone)):
+        after = job_done(site, after, "cleared", zone.id, now.utc, {})
+        notes.append(Note("job", "Done: cleared.", zone.id, {"job": "cleared"}, lasting=True))
+        said += f" {zone.name} counts as cleared and gets no water until planted is reported."
+    return replace(after, plan_due=now.utc), notes, f"Noted: {ask.job} {said}"
 
 
 def job_done(

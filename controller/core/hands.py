@@ -5,6 +5,7 @@ The states are plain words in `Bed.hands`, so that the model of that bed is anot
 
 import re
 from collections.abc import Collection, Mapping
+from datetime import date
 from types import MappingProxyType
 
 from controller.core.frozen import replace
@@ -56,6 +57,13 @@ FRESH_MULCH = Mulch("straw", 5.0, evaporation_cut=0.5, holds_mm=2.0, under_line=
 """What ground that had none is mulched with, over its line: straw, by the rows of `agronomy.mulch`."""
 
 
+TAKEN_WHOLE = frozenset(
+    {"lettuce", "cabbage", "cauliflower", "carrot", "dry onion", "green onion", "garlic", "radish", "beetroot",
+     "potato", "sweet potato", "sweet corn"}
+)  # fmt: skip
+"""Crops that a harvest takes out of the bed; of the others it takes the fruit or leaves, and they go on growing."""
+
+
 def sort_of(job: str) -> str:
     """The job's id without its day."""
     return DAY.sub("", job)
@@ -82,6 +90,15 @@ def _means_something(state: str, zone: Zone) -> bool:
         POTS_MOVED: zone.pots is not None,
         CLEARED: not zone.crop.perennial,
     }[state]
+
+
+def empties(job: str, zone: Zone, day: date) -> bool:
+    """Whether a job reported done of this zone by itself leaves its bed bare: the harvest of a crop that is taken
+    whole, in its late stage. Before that some were pulled early, and the rest stands."""
+    stages = zone.crop.stages
+    if sort_of(job) != "harvest" or stages is None or zone.planted is None or zone.crop.name not in TAKEN_WHOLE:
+        return False
+    return (day - zone.planted).days >= stages.initial + stages.development + stages.mid
 
 
 def after_soak(hands: tuple[str, ...]) -> tuple[str, ...]:

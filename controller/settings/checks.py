@@ -382,6 +382,8 @@ CONVERSIONS_LACKING = {
 """Units that need one of them: the key to name, and what to say."""
 
 NUMBER_KEYS = ("unit", *CONVERSIONS, "sd")
+HERE = ("localhost", "127.0.0.1", "::1")
+"""This very machine."""
 SWITCHED_JOBS = "shade", "pots", "mulch-back"
 WORD_KEYS = ("on", "off")
 
@@ -599,7 +601,10 @@ def _digest(draft: Draft) -> Iterator[Mistake]:
     mail = digest.mail
     if mail is not None and mail.password_file is not None and mail.username is None:
         yield Mistake("[digest]", "mail.username", "is missing; a password needs the name it belongs to")
-    if mail is not None and mail.security == "none" and mail.username is not None:
+    if mail is not None and mail.security == "none" and mail.host not in HERE:
+        say = f"is none, and {mail.host} is another machine; take tls or starttls"
+        yield Mistake("[digest]", "mail.security", say)
+    elif mail is not None and mail.security == "none" and mail.username is not None:
         say = "is none, which would send the password readable; take tls or starttls"
         yield Mistake("[digest]", "mail.security", say)
 
@@ -651,7 +656,7 @@ def _login(draft: Draft) -> Iterator[Mistake]:
 
 def _password_in_the_clear(draft: Draft) -> Iterator[Mistake]:
     mqtt = draft.mqtt
-    if mqtt and mqtt.username and mqtt.tls is None and mqtt.host not in ("localhost", "127.0.0.1", "::1"):
+    if mqtt and mqtt.username and mqtt.tls is None and mqtt.host not in HERE:
         yield Mistake("[mqtt]", "tls", f"without it the password crosses the network to {shown(mqtt.host)} readable")
 
 

@@ -5,8 +5,9 @@ from datetime import date, timedelta
 
 import pytest
 
-from controller.core.actions import Answer
-from controller.core.events import Ask
+from controller.agronomy.crop import CROPS
+from controller.core.actions import Answer, Note
+from controller.core.events import Ask, Reading
 from controller.core.hands import (
     CLEARED,
     MULCH_BACK,
@@ -19,7 +20,8 @@ from controller.core.hands import (
 from controller.core.jobs import jobs
 from controller.core.moment import local_midnight
 from controller.core.need import dawn_need, day_need, dusk_need, view
-from controller.core.site import Mulch, Pots, Shade, Site, Zone
+from controller.core.plan import _first_served
+from controller.core.site import Mulch, Pots, Sensor, Shade, Site, Zone
 from controller.core.soil import advance, believed, new_bed, wet
 from controller.core.weather import WeatherBook, take_forecast
 from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
@@ -199,3 +201,113 @@ def test_pots_that_were_moved_get_nothing_from_their_line_until_they_are_back() 
     assert {watering.zone for watering in life.garden.plan.waterings} == {"beans"}
     life.tell(Ask("2", "job-done", job="shade-off"))
     assert {watering.zone for watering in life.garden.plan.waterings} == {"beans", "pots"}
+
+
+# A switch that tells ------------------------------------------------------------------------------
+
+SWITCHED = a_site(
+    CLOTHED, replace(CLOTHED, id="chard"), sensors=(Sensor("cloth", "job switch", "salad", job="shade"),)
+)
+
+
+def flipped(life: Life, value: float) -> list[str]:
+    """What the journal is told when the cloth's switch says this a minute later."""
+    life.until(life.utc + timedelta(minutes=1))
+    actions = life.tell(Reading("cloth", value, life.utc))
+    return [action.said for action in actions if isinstance(action, Note) and action.kind == "job"]
+
+
+def test_a_switch_tells_that_the_cloth_is_up_and_that_it_is_off_again() -> None:
+    life = garden(SWITCHED, *[39.0] * 5)
+    assert flipped(life, 1.0) == ["Done, by cloth: shade."]
+    assert [life.garden.beds[zone].hands for zone in ("salad", "chard")] == [(SHADE_UP,), ()]
+    assert life.garden.jobs_done["shade"] == life.utc
+    assert flipped(life, 1.0) == [], "it says so again and again, and nothing happens"
+    assert flipped(life, 0.0) == ["Done, by cloth: shade-off."]
+    assert life.garden.beds["salad"].hands == ()
+
+
+def test_a_switch_that_is_off_from_the_start_tells_nothing() -> None:
+    life = garden(SWITCHED, *[39.0] * 5)
+    assert flipped(life, 0.0) == []
+    assert life.garden.jobs_done == {}
+
+
+def test_an_old_word_of_a_switch_is_history() -> None:
+    life = garden(SWITCHED, *[39.0] * 5)
+    flipped(life, 1.0)
+    life.tell(Reading("cloth", 0.0, life.utc - timedelta(minutes=5)))
+    assert life.garden.beds["salad"].hands == (SHADE_UP,)
+
+
+# Seedlings that nobody shades ---------------------------------------------------------------------
+
+
+def test_seedlings_in_the_open_get_water_by_day_and_under_a_cloth_they_need_none() -> None:
+    """A day of 40 degC; at noon half of what they draw easily is gone."""
+    seedlings = replace(CLOTHED, tender=True)
+    site = a_site(seedlings)
+    book = take_forecast(WeatherBook(), a_forecast(START, [40.0] * 3), site)
+    noon = START + 12 * HOUR
+    bed = believed(new_bed(seedlings, site, noon), 3.0, 1.0)
+    unshaded = view(site, seedlings, bed, book, DAY, noon)
+    assert unshaded.unshaded
+    need = day_need(unshaded)
+    assert need is not None
+    assert "Seedlings without shade on a day of 40 °C" in need.reasons[1]
+    assert "Under shade they would need less." in need.reasons[1]
+    shaded = view(site, seedlings, replace(bed, hands=(SHADE_UP,)), book, DAY, noon)
+    assert not shaded.unshaded
+    assert day_need(shaded) is None
+
+
+def test_seedlings_in_the_open_come_before_seedlings_under_a_cloth() -> None:
+    """Both equally dry and of the same worth."""
+    shaded, unshaded = (replace(CLOTHED, id=name, name=name, tender=True) for name in ("a-shaded", "b-unshaded"))
+    site = a_site(shaded, unshaded)
+    life = garden(site, *[40.0] * 5)
+    life.tell(Ask("1", "job-done", zone="a-shaded", job="shade"))
+    views = [view(site, zone, life.garden.beds[zone.id], life.garden.weather, DAY, life.utc) for zone in site.zones]
+    assert [seen.zone.id for seen in sorted(views, key=_first_served)] == ["b-unshaded", "a-shaded"]
+
+
+# Harvests -----------------------------------------------------------------------------------------
+
+CARROT = CROPS["carrot"]
+assert CARROT.stages is not None
+CARROTS = a_zone("carrots", crop=CARROT, planted=DAY - timedelta(days=CARROT.stages.total - 5))
+"""Near the end of their late stage."""
+
+
+def harvested(zone: Zone, named: bool = True) -> tuple[Life, str]:
+    life = garden(a_site(zone), *[39.0] * 5)
+    answer = next(
+        action
+        for action in life.tell(Ask("1", "job-done", zone=zone.id if named else None, job="harvest"))
+        if isinstance(action, Answer)
+    )
+    assert answer.ok, answer.said
+    return life, answer.said
+
+
+def test_roots_that_are_ripe_leave_the_bed_bare_when_their_harvest_is_reported() -> None:
+    life, said = harvested(CARROTS)
+    assert life.garden.beds["carrots"].hands == (CLEARED,)
+    assert said == "Noted: harvest is done. Carrots counts as cleared and gets no water until planted is reported."
+    life.tell(Ask("2", "job-done", zone="carrots", job="planted"))
+    assert life.garden.beds["carrots"].hands == ()
+
+
+@pytest.mark.parametrize(
+    ("zone", "named"),
+    [
+        (CARROTS, False),  # said of the whole garden: what is ripe, not all that stands
+        (replace(CARROTS, planted=DAY - timedelta(days=60)), True),  # not ripe yet: some were pulled early
+        (replace(CARROTS, planted=None), True),
+        (a_zone("tomatoes", planted=DAY - timedelta(days=120)), True),  # picked, and they go on
+    ],
+)
+def test_what_stays_after_picking_is_watered_on(zone: Zone, named: bool) -> None:
+    life, said = harvested(zone, named)
+    assert life.garden.beds[zone.id].hands == ()
+    assert said == "Noted: harvest is done."

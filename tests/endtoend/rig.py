@@ -127,8 +127,12 @@ def hot_hours(now: datetime, longitude: float, tmax_c: float = 41.0) -> list[Hou
 class Rig:
     """Use as a context. `start` and `kill` the daemon as often as you like; the rest stays up."""
 
-    def __init__(self, folder: Path, *, protocol: str = "5", sunrise_in: timedelta = timedelta(minutes=12)) -> None:
+    def __init__(
+        self, folder: Path, *, protocol: str = "5", sunrise_in: timedelta = timedelta(minutes=12), more: str = ""
+    ) -> None:
+        """more: tables at the end of the config."""
         self.folder = folder
+        self.more = more
         self.diary = folder / "diary"
         self.protocol = protocol
         now = datetime.now(UTC)
@@ -155,7 +159,8 @@ class Rig:
                 tomatoes=TOMATO_PIN,
                 salad=SALAD_PIN,
                 normals="".join(f"[[normal]]\nmonth = {month}\ntmax_c = 40\ntmin_c = 24\n" for month in range(1, 13)),
-            ),
+            )
+            + self.more,
             encoding="utf-8",
         )
         self.ear = Ear(self.broker, f"seepward/{SITE}/#")

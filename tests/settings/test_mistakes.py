@@ -325,3 +325,61 @@ def test_a_tension_needs_a_texture_with_a_curve() -> None:
     (line,) = lines_of(text.replace('zone = "tomatoes"', 'zone = "peppers"'))
     assert '"probe": tension: there is no retention curve for "potting mix", only for "sand", "loamy sand"' in line
     assert line.endswith("; give a calibration instead")
+
+
+# Jobs for hands, and the day's message ------------------------------------------------------------
+
+
+def with_table(rest: str) -> str:
+    """The good config with one more table at its end."""
+    return f"{GOOD}\n{rest}\n"
+
+
+def switch(rest: str) -> str:
+    return with_table(f'[[sensor]]\nid = "cloth"\nkind = "job switch"\ntopic = "garden/cloth"\n{rest}')
+
+
+def own_job(rest: str) -> str:
+    return with_table(f'[[job]]\nid = "gate"\ntext = "Shut the gate."\n{rest}')
+
+
+MAIL = '[digest.mail]\nhost = "mail.example"\nsender = "a@example.org"\nto = ["b@example.org"]\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (switch(""), '[[sensor]] "cloth": job: is missing; say what it tells of: "shade"'),
+        (switch('job = "harvest"'), '[[sensor]] "cloth": job: "harvest" does not fit; give "shade", "pots" or "mulch'),
+        (edited(AIR, f'{AIR}\njob = "shade"'), '"air": job: says nothing about air temperature; take it out'),
+        (own_job('when = "in heat"\nzones = ["roses"]'), '[[job]] "gate": zones: "roses" is no zone of this file; known are'),
+        (own_job('when = "at noon"'), '[[job]] "gate": when'),
+        (with_table('[[by_hand]]\nname = "Lemon"\ncount = 1\nvolume_l = 40\ncrop = "lemmon"'), '"lemmon"'),
+        (with_table("[digest]\nat = 22:00:00"), "[digest]: at: 22:00:00 lies in the quiet hours, 21:00:00 to 07:00:00"),
+        (
+            with_table("[digest]\nquiet = { from = 21:00:00, until = 21:00:00 }"),
+            "[digest]: quiet: begins and ends at 21:00:00",
+        ),
+        (
+            with_table(f'{MAIL}security = "none"'),
+            "[digest]: mail.security: is none, and mail.example is another machine; take tls or starttls",
+        ),
+        (
+            with_table(f'{MAIL}security = "none"\nusername = "garden"'.replace("mail.example", "localhost")),
+            "[digest]: mail.security: is none, which would send the password readable; take tls or starttls",
+        ),
+        (with_table("[jobs]\ncall_chance = 12"), "[jobs]: call_chance: 12 does not fit; give a number from 0.01 to 0.9"),
+        (edited("[mqtt]", 'language = "fr"\n[mqtt]'), '[site]: language: "fr" does not fit; give "en" or "pt"'),
+    ],
+)
+def test_jobs_and_digest_with_a_mistake_each(text: str, said: str) -> None:
+    (line,) = lines_of(text)
+    assert said in line
+    assert not any(word in line for word in JARGON)
+
+
+def test_jobs_and_digest_without_a_mistake() -> None:
+    assert lines_of(switch('zone = "salad"\njob = "shade"')) == []
+    assert lines_of(own_job('when = "in heat"\nzones = ["salad"]')) == []
+    assert lines_of(with_table(MAIL)) == []
+    assert lines_of(with_table(f'{MAIL}security = "none"'.replace("mail.example", "localhost"))) == []
