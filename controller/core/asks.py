@@ -220,13 +220,14 @@ def _job_done(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
         raise RefusalError(f"Which zone is {sort_of(ask.job)}? Name it: of all zones at once this would be wrong.")
     job = next((each for each in jobs(site, garden, now.utc) if each.id == ask.job), None)
     after = job_done(site, garden, ask.job, ask.zone, now.utc, dict(job.litres) if job is not None else {})
-    notes, said = [Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)], "is done."
+    notes: list[Action] = [Note("job", f"Done: {ask.job}.", ask.zone, {"job": ask.job}, lasting=True)]
+    said = f"Noted: {ask.job} is done."
     zone = next((each for each in site.zones if each.id == ask.zone), None)
     if zone is not None and empties(ask.job, zone, local_date(now.utc, site.timezone)):
         after = job_done(site, after, "cleared", zone.id, now.utc, {})
         notes.append(Note("job", "Done: cleared.", zone.id, {"job": "cleared"}, lasting=True))
         said += f" {zone.name} counts as cleared and gets no water until planted is reported."
-    return replace(after, plan_due=now.utc), notes, f"Noted: {ask.job} {said}"
+    return replace(after, plan_due=now.utc), notes, said
 
 
 def job_done(

@@ -31,7 +31,7 @@ from controller.report.bed import (
 )
 from controller.report.given import Watered, assembled, cut_from
 from controller.report.history import DayPast, days_past
-from controller.report.planned import Planned, PlanRead, planned, plans_of
+from controller.report.planned import Planned, PlanRead, last_plan_before, planned, plans_of
 from controller.shells.journal import JournalReader
 
 Named = Mapping[str, float]
@@ -107,7 +107,8 @@ def explain(site: Site, reader: JournalReader, zone: Zone, day: date) -> Explana
     }
     rows = {row.id: row for row in assembled(reader, site, day, day, plans, zone.id)}
     made = plans_of(reader, site, day)
-    standing = made[-1].waterings if made else frozenset[str]()
+    latest = made[-1:] or last_plan_before(reader, site, day)
+    standing = latest[0].waterings if latest else frozenset[str]()
     told = [name for name in {**plans, **rows} if name in rows or name in standing]
     told.sort(key=lambda name: rows[name].start if name in rows else plans[name].watering.pulses[0].start)
     dropped = [plans[name] for name in plans if name not in rows and name not in standing]
@@ -310,7 +311,7 @@ def _dropped(site: Site, day: date, plan: Planned) -> str:
     of_day = f"{last_seen:%A} " if last_seen.date() != day else ""
     return (
         f"A {watering.purpose} of {watering.need.litres:.0f} L was planned until "
-        f"{of_day}{last_seen:%H:%M}; the plans after that did not hold it any more."
+        f"{of_day}{last_seen:%H:%M}; then it was taken out of the plan."
     )
 
 

@@ -20,6 +20,10 @@ _WATERING = TypeAdapter(Watering)
 _WEATHER = TypeAdapter(DayWeather)
 
 
+PLANNED_AHEAD_DAYS = 4
+"""How far a plan looks ahead."""
+
+
 @dataclass(frozen=True, slots=True)
 class Planned:
     """A watering, and the plan it stood in: at which instant, why it was made, and the weather it was made
@@ -50,7 +54,7 @@ class PlanRead:
 def planned(reader: JournalReader, site: Site, since: date, until: date) -> dict[str, Planned]:
     """Every watering planned for one of these days, by id."""
     found: dict[str, tuple[dict[str, Any], Noted, datetime]] = {}
-    day = since - timedelta(days=4)  # a plan looks ahead for four days
+    day = since - timedelta(days=PLANNED_AHEAD_DAYS)
     while day <= until:
         for note in _plans(reader, site, day):
             for raw in note.facts.get("waterings", ()):
@@ -78,6 +82,14 @@ def plans_of(reader: JournalReader, site: Site, day: date) -> list[PlanRead]:
         )
         for note in _plans(reader, site, day)
     ]
+
+
+def last_plan_before(reader: JournalReader, site: Site, day: date) -> list[PlanRead]:
+    """The last plan made before a day, as far ahead of it as plans look: none, or one."""
+    for days in range(1, PLANNED_AHEAD_DAYS + 1):
+        if made := plans_of(reader, site, day - timedelta(days=days)):
+            return made[-1:]
+    return []
 
 
 def _plans(reader: JournalReader, site: Site, day: date) -> list[Noted]:

@@ -292,7 +292,7 @@ def harvested(zone: Zone, named: bool = True) -> tuple[Life, str]:
 
 def test_roots_that_are_ripe_leave_the_bed_bare_when_their_harvest_is_reported() -> None:
     life, said = harvested(CARROTS)
-    assert life.garden.beds["carrots"].hands == (CLEARED,)
+    assert CLEARED in life.garden.beds["carrots"].hands
     assert said == "Noted: harvest is done. Carrots counts as cleared and gets no water until planted is reported."
     life.tell(Ask("2", "job-done", zone="carrots", job="planted"))
     assert life.garden.beds["carrots"].hands == ()

@@ -128,11 +128,11 @@ class Rig:
     """Use as a context. `start` and `kill` the daemon as often as you like; the rest stays up."""
 
     def __init__(
-        self, folder: Path, *, protocol: str = "5", sunrise_in: timedelta = timedelta(minutes=12), more: str = ""
+        self, folder: Path, *, protocol: str = "5", sunrise_in: timedelta = timedelta(minutes=12), tables: str = ""
     ) -> None:
-        """more: tables at the end of the config."""
+        """tables: more of the config, at its end."""
         self.folder = folder
-        self.more = more
+        self.tables = tables
         self.diary = folder / "diary"
         self.protocol = protocol
         now = datetime.now(UTC)
@@ -160,7 +160,7 @@ class Rig:
                 salad=SALAD_PIN,
                 normals="".join(f"[[normal]]\nmonth = {month}\ntmax_c = 40\ntmin_c = 24\n" for month in range(1, 13)),
             )
-            + self.more,
+            + self.tables,
             encoding="utf-8",
         )
         self.ear = Ear(self.broker, f"seepward/{SITE}/#")

@@ -39,7 +39,7 @@ def told(rig: Rig) -> list[dict[str, Any]]:
 
 
 def test_the_days_message_goes_out_over_mqtt_and_by_mail_and_once_only(tmp_path: Path) -> None:
-    with MailServer() as server, Rig(tmp_path, more=tables(server.port)) as rig:
+    with MailServer() as server, Rig(tmp_path, tables=tables(server.port)) as rig:
         rig.start()
         rig.wait_ready()
         (message,) = wait_for(lambda: told(rig), "the message on its topic", 20)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from controller.core.estimate import meet, new_estimate
-from controller.core.garden import Bed, Garden, Need, Probe
+from controller.core.garden import Bed, DayLedger, Garden, Need, Probe
 from controller.core.hands import SHADE_UP
 from controller.core.moment import Now
 from controller.core.need import dawn_need, view
@@ -25,6 +25,7 @@ from controller.report.bed import (
     learnt_said,
     place_said,
     saved_by_shade_said,
+    saved_said,
     trust_said,
 )
 from controller.report.explain import explain
@@ -231,6 +232,20 @@ def test_why_says_that_shade_is_up_and_what_it_saves(tmp_path: Path) -> None:
     # 6.0 mm under 8.0 of ET0 would be 7.5 mm under 10.0; on 8 m2 by a line of 0.90
     saved = "takes 50 % of the sun and so saves 1.5 mm or more that day: 13 L less to give."
     assert f"The shade that you put up {saved}" in told.decisions[0].sentences
+
+
+def test_why_says_what_jobs_done_have_saved_that_day_and_since(tmp_path: Path) -> None:
+    """From the ledgers that the balance wrote, over 8 m2 by a line of which 0.90 reaches the roots."""
+    day_before = DayLedger(DAY - timedelta(days=1), shade_spared_mm=1.8, mulch_spared_mm=0.9)
+    today = DayLedger(DAY, shade_spared_mm=2.7)
+    paper = Paper(tmp_path)
+    paper.journal.day("salad", day_before.day, day_before)
+    with reading(paper.done()) as reader:
+        shade, mulch = saved_said(SITE, reader, SALAD, today, {SHADE_UP: EVENING})
+        nothing = saved_said(SITE, reader, SALAD, DayLedger(DAY), {})
+    assert shade == "Shade and moved pots saved 2.7 mm that day: 24 L; since Sunday 12 July 4.5 mm: 40 L."
+    assert mulch == "Mulch laid or pulled back saved nothing that day; since Sunday 12 July 0.9 mm: 8.0 L."
+    assert nothing == []
 
 
 def test_what_would_sink_too_deep_is_a_line_of_the_sum(tmp_path: Path) -> None:

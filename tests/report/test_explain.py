@@ -100,7 +100,7 @@ def test_a_day_without_water_says_why(tmp_path: Path) -> None:
     nothing = day_of(Paper(tmp_path).plan(early, a_soak()).plan(DAWN, remarks=(remark, other)).done())
     assert nothing.decisions == ()
     assert nothing.sentences[0] == (
-        "A dawn soak of 100 L was planned until 04:00; the plans after that did not hold it any more."
+        "A dawn soak of 100 L was planned until 04:00; then it was taken out of the plan."
     )
     assert nothing.sentences[1] == "Nothing was given to Salad seedlings on Monday 13 July."
     # The ledger: 12 mm missing now, 3 of them drawn today. It is noon: the day may draw more than the 4 mm it has.
@@ -113,6 +113,18 @@ def test_a_day_without_water_says_why(tmp_path: Path) -> None:
     assert "short of water for 2 h" in nothing.sentences[4]
     names = ["ET0", "Kcb", "ETc", "Zr", "Pw", "learnt store", "TAW", "p", "RAW", "Dr"]
     assert [step.name for step in nothing.steps] == names
+
+
+def test_a_journal_that_ends_before_a_day_does_not_say_that_its_waterings_were_dropped(tmp_path: Path) -> None:
+    """The last plan was made the evening before; it still holds the soak."""
+    told = day_of(Paper(tmp_path).plan(DAWN - timedelta(hours=10), a_soak()).done())
+    assert [decision.title for decision in told.decisions] == ["The dawn soak, still to come"]
+    assert not any("taken out" in sentence for sentence in told.sentences)
+    other = tmp_path / "other"
+    other.mkdir()
+    gone = day_of(Paper(other).plan(DAWN - timedelta(hours=10), a_soak()).plan(DAWN - timedelta(hours=9)).done())
+    assert gone.decisions == ()
+    assert "was planned until Sunday 19:00; then it was taken out of the plan." in gone.sentences[0]
 
 
 def test_a_day_that_needed_none_says_so(tmp_path: Path) -> None:
