@@ -13,6 +13,7 @@ from controller.core.garden import Garden, Plan, Watering
 from controller.core.moment import Now, local_date, local_midnight
 from controller.core.plan import (
     DAY_HOURS,
+    FIGURES_AHEAD,
     LATE_H,
     make_plan,
     sessions,
@@ -369,6 +370,47 @@ def test_the_same_facts_give_the_same_plan() -> None:
     first = make_plan(site, whole, NOON, "once")
     again = make_plan(site, replace(whole, plan=first), NOON, "once")
     assert replace(again, noted=first.noted) == first
+
+
+def near_and_later(plan: Plan) -> tuple[list[Watering], list[Watering]]:
+    """Its waterings of sessions that have begun within the near days, and those of later ones."""
+    end = NOON + FIGURES_AHEAD
+    near = [w for w in plan.waterings if w.next_start <= end]
+    return near, [w for w in plan.waterings if w.next_start > end]
+
+
+@pytest.mark.parametrize("running", [False, True], ids=["nothing runs", "a valve is open"])
+def test_between_two_thoughts_of_all_days_only_the_near_ones_are_planned_anew(running: bool) -> None:
+    site = a_site(a_rooted("tomatoes"), a_rooted("beans"))
+    whole = garden(site, *[40.0] * 6)
+    first = make_plan(site, whole, NOON, "once")
+    near, later = near_and_later(first)
+    if running:
+        begun = replace(near[0], pulses=(replace(near[0].pulses[0], state="running", start=NOON), *near[0].pulses[1:]))
+        first = replace(first, waterings=(begun, *first.waterings[1:]))
+    wetter = {zone: believed(bed, 2.0, 1.0) for zone, bed in whole.beds.items()}
+    again = make_plan(site, replace(whole, plan=first, beds=wetter), NOON, "after rain")
+    anew, kept = near_and_later(again)
+    assert len(later) > 2
+    assert all(one is other for one, other in zip(kept, later, strict=True))
+    assert sum(w.litres_to_come for w in anew) < sum(w.litres_to_come for w in near) - 10.0
+
+
+@pytest.mark.parametrize("changed", ["forecast", "day", "something else"])
+def test_all_days_are_thought_over_when_more_than_the_beds_has_changed(changed: str) -> None:
+    site = a_site(a_rooted("tomatoes"), a_rooted("beans"))
+    whole = garden(site, *[40.0] * 6)
+    first = make_plan(site, whole, NOON, "once")
+    assert whole.weather.issued is not None
+    thought = {
+        "forecast": (DAY, whole.weather.issued - timedelta(hours=6)),
+        "day": (DAY - timedelta(days=1), whole.weather.issued),
+        "something else": None,
+    }[changed]
+    again = make_plan(site, replace(whole, plan=replace(first, thought=thought)), NOON, "once")
+    assert again.thought == (DAY, whole.weather.issued)
+    assert again == replace(first, noted=again.noted)
+    assert not {id(w) for w in near_and_later(again)[1]} & {id(w) for w in near_and_later(first)[1]}, "made anew"
 
 
 def test_a_plan_that_nothing_disturbs_stays_through_the_evening() -> None:
