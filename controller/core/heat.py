@@ -78,6 +78,13 @@ class Spell:
         sure = "heat" if self.peak_c >= site.heat.hot_day_c - 0.5 else "heat.perhaps"
         return Said(f"{sure}.traits" if facts["traits"] else sure, facts)
 
+    def brief(self, site: Site) -> Said:
+        """The same in a few words, where it has been said in full before: how hot, and from when."""
+        facts: dict[str, Fact] = {"peak_c": self.peak_c, "hot_c": site.heat.hot_day_c, "day": self.first}
+        if self.peak_c < site.heat.hot_day_c - 0.5:
+            return Said("heat.brief-perhaps", facts)
+        return Said("heat.brief" if self.days > 1 else "heat.brief-one", facts)
+
 
 def spells(days: Sequence[DayWeather], hot_day_c: float) -> list[Spell]:
     """The hot spells among days, in order. A day is hot when its maximum reaches `hot_day_c`."""

@@ -46,7 +46,7 @@ def _no_planting(h: Heat) -> Iterator[Job]:
 def _no_pruning(h: Heat) -> Iterator[Job]:
     if h.past:
         return
-    why = Said("no-pruning.why", {"heat": h.said})
+    why = Said("no-pruning.why", {"brief": h.brief})
     yield Job(
         "no-pruning", "no-pruning", "before", Said("no-pruning"), why, (), h.days_before(FAR_DAYS), h.over, 0.0,
         h.counts_from, keep_to=True,
@@ -137,7 +137,7 @@ def _pots(h: Heat) -> Iterator[Job]:
     off = [zone for zone in pots if zone.pots is not None and zone.pots.moves_off_line]
     each = Each(tuple((zone.id, pot_litres(h, zone, h.spell.first)) for zone in off))
     what = Said("pots.by-hand" if off else "pots", {"zones": named(pots), "each_l": each})
-    why = Said("pots.why", {"heat": h.said, "volume_l": min(zone.pots.volume_l for zone in pots if zone.pots)})
+    why = Said("pots.why", {"brief": h.brief, "volume_l": min(zone.pots.volume_l for zone in pots if zone.pots)})
     minutes = sum(zone.pots.count for zone in pots if zone.pots) * MINUTES["pot"]
     yield Job(
         "pots", "pots", "eve", what, why, ids_of(pots), h.near, h.late_eve, minutes, h.since_taken_off,
@@ -268,7 +268,7 @@ def _before(
     """A job to have done by the eve; once the spell is over nobody speaks of it any more."""
     if not h.past:
         yield Job(
-            kind, kind, "before", what, Said(why, {**(facts or {}), "heat": h.said}), ids_of(zones),
+            kind, kind, "before", what, Said(why, {**(facts or {}), "brief": h.brief}), ids_of(zones),
             h.days_before(FAR_DAYS), h.eve, minutes, h.counts_from,
         )  # fmt: skip
 

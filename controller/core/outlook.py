@@ -102,6 +102,10 @@ class Heat:
         return self.spell.said(self.o.site)
 
     @property
+    def brief(self) -> Said:
+        return self.spell.brief(self.o.site)
+
+    @property
     def eve(self) -> datetime:
         """Sunset before the spell's first day."""
         return self.o.sunset(self.spell.first - timedelta(days=1))

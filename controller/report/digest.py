@@ -51,6 +51,6 @@ def _subject(site: Site, digest: Digest, words: Words) -> str:
 
 def _job(job: Job, words: Words) -> str:
     when = words.due(job.due_until, job.keep_to)
-    takes = f" ({words.text('takes', work_min=job.minutes)})" if job.minutes else ""
+    takes = f" ({words.takes(job.minutes)})" if job.minutes else ""
     how = f"\n{words.text('jobs.how', text=job.id)}" if not job.keep_to else ""
     return f"{when[:1].upper()}{when[1:]}{takes}:\n{words.say(job.what)}\n{words.say(job.why)}{how}"

@@ -254,7 +254,7 @@ def show_jobs(out: Console, jobs: Sequence[Mapping[str, Any]], age: str, words: 
         say(out, words.text("jobs.none-listed"))
     for job in undone:
         say(out, f"{job['when'][:1].upper()}{job['when'][1:]}: {job['what']}", "bold")
-        takes = f" ({words.text('takes', work_min=job['minutes'])})" if job["minutes"] else ""
+        takes = f" ({words.takes(job['minutes'])})" if job["minutes"] else ""
         say(out, f"{job['why']}{takes}", "", 2)
         say(out, words.text("jobs.how", text=job["id"]), "dim", 2)
     for job in jobs:

@@ -94,6 +94,10 @@ class Words:
             return fault.said
         return self.text(key, sensor=fault.id.removeprefix("sensor-"), since=fault.since)
 
+    def takes(self, minutes: float) -> str:
+        """How long a job takes: in fives from a quarter of an hour, for nobody knows better."""
+        return self.text("takes", work_min=minutes if minutes < 15.0 else 5.0 * round(minutes / 5.0))
+
     def due(self, until: datetime, keep_to: bool) -> str:
         """A deadline, or the end of something to keep to, as people say it: midnight belongs to the day before."""
         local = until.astimezone(self._site.timezone)

@@ -101,10 +101,18 @@ def test_sentences_go_into_sentences() -> None:
     assert EN.text("shade.why-others", heat=heat) == (
         "Up to 41 °C on Thursday 16 July (windy): leaves and fruit in full sun scald."
     )
-    assert "29 km/h" in PT.text("stake.wind", wind_m_s=8.0, heat=heat)
+    brief = Said("heat.brief", {"peak_c": 41.0, "day": THURSDAY})
+    assert PT.text("stake.wind", wind_m_s=8.0, brief=brief) == (
+        "Os caules murchos partem com o vento quente, 29 km/h todo o dia. 41 °C a partir de quinta-feira."
+    )
     assert EN.text("shade.first-then", tender=Zones(("salad",)), others=Zones(("beans",))) == (
         "Shade salad seedlings first, then beans."
     )
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(6.0, "6"), (14.6, "15"), (16.0, "15"), (78.0, "80")])
+def test_nobody_knows_to_the_minute_how_long_a_job_takes(minutes: float, said: str) -> None:
+    assert EN.takes(minutes) == f"about {said} min"
 
 
 def test_midnight_belongs_to_the_day_before() -> None:
