@@ -1,8 +1,8 @@
 """Garden-years with faults of every kind: how many a minute, how many faults of each kind, and what broke.
 
-The garden is `tests/sim/two_beds.toml`. A year runs from the first of March, in pieces of `--days`, each with a seed
-of its own, so that what breaks is quickly run again. The goal is that nothing breaks; years per minute of one core are
-told. The first year of it is part of the tests (`tests/sim/test_years.py`).
+The garden is `tests/sim/two_beds.toml`, or another (`--garden`). A year runs from the first of March, in pieces of
+`--days`, each with a seed of its own, so that what breaks is quickly run again. The goal is that nothing breaks; years
+per minute of one core are told. The first year of it is part of the tests (`tests/sim/test_years.py`).
 """
 
 import argparse
@@ -29,6 +29,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--days", type=int, default=PIECE_DAYS, help=f"length of a piece ({PIECE_DAYS})")
     parser.add_argument("--first-seed", type=int, default=1, help="of the first piece; the next count on (1)")
     parser.add_argument("--often", type=float, default=1.0, help="a factor on how many faults there are (1)")
+    parser.add_argument("--garden", type=Path, default=GARDEN, metavar="FILE", help="config of the garden (two beds)")
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after so many minutes, whatever is left")
 
 
@@ -41,7 +42,7 @@ def piece(settings: Settings, lived_days: int, days: int, seed: int, often: floa
 def rows(options: argparse.Namespace) -> list[Row]:
     """The row of the run, then one for each kind of fault."""
     logging.disable(logging.CRITICAL)
-    settings, kinds, broken = load(GARDEN), Counter[str](), 0
+    settings, kinds, broken = load(options.garden), Counter[str](), 0
     began_s, cpu_s, lived_days, seed = time.monotonic(), time.process_time(), 0, options.first_seed
     while lived_days < options.years * DAYS_A_YEAR and time.monotonic() - began_s < 60.0 * options.minutes:
         span = piece(settings, lived_days, options.days, seed, options.often)
