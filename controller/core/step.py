@@ -119,6 +119,25 @@ def fit_to_site(site: Site, garden: Garden, now: Now) -> Garden:
     )
 
 
+def begun_anew(site: Site, garden: Garden, now: Now) -> Garden:
+    """A remembered garden without anything believed or planned, for when what is remembered may be what keeps ending
+    the program. What people have asked for, what is locked, was given and has been served of a day stays."""
+    since = max([now.utc, *(bed.as_of for bed in garden.beds.values())])
+    fresh = new_garden(site, Now(now.mono_s, since, now.trusted))
+    beds = {zone: replace(bed, done=garden.beds[zone].done) for zone, bed in fresh.beds.items() if zone in garden.beds}
+    return replace(
+        fresh,
+        beds=fresh.beds | beds,
+        holds=garden.holds,
+        locks=garden.locks,
+        heard=garden.heard,
+        given=garden.given,
+        jobs_done=garden.jobs_done,
+        jobs_dismissed=garden.jobs_dismissed,
+        away_until=garden.away_until,
+    )
+
+
 def _unplanned(watering: Watering) -> Watering:
     """A watering that has begun, without its planned pulses; any other as it is."""
     if not watering.begun:

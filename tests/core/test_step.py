@@ -35,7 +35,7 @@ from controller.core.plan import LATE_H, sunrise_of
 from controller.core.plants import plants_on
 from controller.core.site import Line, Sensor, Site, Supply, Zone
 from controller.core.soil import believed
-from controller.core.step import fit_to_site, new_garden, step
+from controller.core.step import begun_anew, fit_to_site, new_garden, step
 from tests.core.gardens import LISBON, Life, a_forecast, a_site, a_zone
 
 DAY = date(2026, 7, 15)
@@ -353,6 +353,25 @@ def test_a_site_that_changed_over_night_keeps_what_it_still_has() -> None:
     assert not {name for name in fitted.faults if name.startswith("sensor-")} - {"sensor-probe"}
     assert {w.zone for w in fitted.plan.waterings} <= {"tomatoes"}
     assert not step(changed, fitted, Started(), garden.now).garden.guard_ready
+
+
+def test_begun_anew_nothing_is_believed_but_what_was_asked_for_and_given_stays() -> None:
+    garden = life()
+    garden.until(DAWN + 2 * HOUR)
+    garden.tell(Ask("h", "hold", "beans"))
+    old = garden.garden
+    assert old.given
+    assert old.beds["beans"].done
+    behind = Now(garden.now.mono_s, garden.now.utc - timedelta(days=300))
+    for now in (garden.now, behind):
+        anew = begun_anew(SITE, old, now)
+        assert anew.beds["beans"].estimate != old.beds["beans"].estimate
+        assert anew.beds["beans"].as_of >= old.beds["beans"].as_of, "what has surely passed has"
+        assert anew.plan.waterings == ()
+        assert (anew.holds, anew.heard, anew.given, anew.locks) == (old.holds, old.heard, old.given, old.locks)
+        assert anew.beds["beans"].done == old.beds["beans"].done
+    outcome = step(SITE, begun_anew(SITE, old, garden.now), Started(), garden.now)
+    assert set(outcome.garden.beds) == set(old.beds)
 
 
 # The guard ----------------------------------------------------------------------------------------
