@@ -159,6 +159,9 @@ def test_a_lock_without_a_cause_is_seen() -> None:
     assert said(locks_have_a_cause, diary(), 999.0, locked=(lock,)) == [
         "the whole garden was locked by leak, and nothing was wrong"
     ]
+    again = replace(lock, spell=Spell(5000.0, 6000.0))
+    assert len(said(locks_have_a_cause, diary(), 9999.0, locked=(lock, again), starts=(5000.0,))) == 1, "it came back"
+    assert len(said(locks_have_a_cause, diary(), 9999.0, locked=(lock, again))) == 2
     cause = OutOfOrder("pipe leaks", "", Spell(10.0, 90.0))
     assert said(locks_have_a_cause, diary(), 999.0, locked=(lock,), out_of_order=(cause,)) == []
 
