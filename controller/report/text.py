@@ -256,7 +256,8 @@ def show_jobs(out: Console, jobs: Sequence[Mapping[str, Any]], age: str, words: 
         say(out, f"{job['when'][:1].upper()}{job['when'][1:]}: {job['what']}", "bold")
         takes = f" ({words.takes(job['minutes'])})" if job["minutes"] else ""
         say(out, f"{job['why']}{takes}", "", 2)
-        say(out, words.text("jobs.how", text=job["id"]), "dim", 2)
+        if job["minutes"]:  # what is only to be kept to, nobody reports done
+            say(out, words.text("jobs.how", text=job["id"]), "dim", 2)
     for job in jobs:
         if job["state"] == "done":
             at = datetime.fromisoformat(job["done"])
