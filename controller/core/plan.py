@@ -230,6 +230,7 @@ def _live_through(
     again, losses = _fit(site, orders, now, None, [*running, *promised], squeeze, stores_of(site, garden, now))
     waterings = [*kept, *again]
     taken = [pulse for watering in waterings for pulse in watering.pulses if pulse.ahead]
+    of = {zone.id: [watering for watering in waterings if watering.zone == zone.id] for zone in site.zones}
     beds = _foreseen(site, garden, waterings, now)
     first = local_date(now, site.timezone)
     ahead = range(HORIZON_DAYS_MOST + AHEAD_DAYS) if restricted(site) else range(0)
@@ -253,7 +254,7 @@ def _live_through(
             free = free_from(garden, zone.id, now)
             if free is None or session.end - free < ROOM:
                 continue
-            if zone.id not in session.zones or _served(garden.beds[zone.id], waterings, session):
+            if zone.id not in session.zones or _served(garden.beds[zone.id], of[zone.id], session):
                 continue
             seen = view(site, zone, beds[zone.id], garden.weather, session.day, now, waits[zone.id])
             drawn_l[zone.id] = seen.demand_mm * zone.area_m2 / zone.line.efficiency
@@ -269,6 +270,7 @@ def _live_through(
         for watering in fresh:
             beds[watering.zone] = _watered(site, beds[watering.zone], watering, watering.litres_to_come)
             taken += watering.pulses
+            of[watering.zone].append(watering)
         waterings += fresh if near else [_in_short(watering) for watering in fresh]
         losses += left
     as_before = [each for each in garden.plan.waterings if (each.purpose, each.day) in later]
@@ -717,11 +719,12 @@ def _desk(
     """
     start = start.replace(microsecond=0)
     since, until = start - timedelta(days=1), max(order.watering.latest_end for order in orders) + timedelta(days=1)
-    others = ((p.start, p.end, site.zone(p.zone)) for p in taken)
+    zones = {zone.id: zone for zone in site.zones if zone.supply == supply.id}
+    mine = [pulse for pulse in taken if pulse.zone in zones]
     flows = [
-        ((*_seconds((begin, end), start), zone.line.flow_l_min), zone.branch)
-        for begin, end, zone in others
-        if zone.supply == supply.id and begin < until and end > since
+        ((*_seconds((p.start, p.end), start), zones[p.zone].line.flow_l_min), zones[p.zone].branch)
+        for p in mine
+        if p.start < until and p.end > since
     ]
     drawn = tuple(flow for flow, _ in flows)
     beside = {name: tuple(flow for flow, branch in flows if branch == name) for name, _ in supply.branches}
@@ -731,8 +734,7 @@ def _desk(
         order.watering.id: tuple(without(spans, barred)) for order, spans in zip(orders, closed, strict=True)
     }
     if store is not None:
-        mine = [p for p in taken if site.zone(p.zone).supply == supply.id]
-        before = [(*_seconds((p.start, p.end), store.as_of), site.zone(p.zone).line.flow_l_min) for p in mine]
+        before = [(*_seconds((p.start, p.end), store.as_of), zones[p.zone].line.flow_l_min) for p in mine]
         store = store.after(before, max(0.0, (start - store.as_of).total_seconds()))
     return Desk(site, supply, start, deadline, drawn, tuple(barred), alone, store, beside)
 
@@ -913,16 +915,16 @@ def _watered(site: Site, bed: Bed, watering: Watering, litres: float) -> Bed:
 
 
 def _served(bed: Bed, waterings: Sequence[Watering], session: Session) -> bool:
-    """Whether the zone has had, or is getting, this very watering, or its one valve is taken for another meanwhile."""
+    """Whether the zone has had, or is getting, this very watering, or its one valve is taken for another meanwhile.
+    waterings: its own."""
     done = bed.done.get(session.purpose)
     if done is not None and done >= session.day:
         return True
-    mine = [w for w in waterings if w.zone == bed.zone]
     # By its name too: a clock that was set and set back may have moved its day, and no name stands for two waterings.
     name = _watering_id(session, bed)
-    if any(w.id == name or (w.purpose == session.purpose and w.day == session.day) for w in mine):
+    if any(w.id == name or (w.purpose == session.purpose and w.day == session.day) for w in waterings):
         return True
-    ahead = [pulse for w in mine for pulse in w.pulses if pulse.ahead]
+    ahead = [pulse for w in waterings for pulse in w.pulses if pulse.ahead]
     return any(pulse.start < session.end and pulse.end > session.start for pulse in ahead)
 
 
