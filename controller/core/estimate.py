@@ -24,8 +24,9 @@ FIRST_PROBE = 3
 
 DEMAND_SD = 0.20
 """How far a zone's real demand is from the table's: a share (common practice, no source; 10 to 20 % is usual)."""
-HOLDS_SD = 0.15
-"""How far its available water is from the table's (common practice, no source)."""
+HOLDS_SD = 0.20
+"""How far its available water is from the table's: field capacity and wilting point are each told a tenth wrong, and
+it is their difference (common practice, no source)."""
 OFFSET_SD = 0.03
 """How far a probe's zero is off [m3/m3] (common practice, no source)."""
 DEMAND_DRIFT = 0.015
@@ -78,6 +79,18 @@ class Estimate:
         """Its available water as a multiple of the table's."""
         return math.exp(self.mean[HOLDS])
 
+    @property
+    def holds_sd(self) -> float:
+        """How unsure that is, as a share of it."""
+        return math.sqrt(max(0.0, self.cov[HOLDS][HOLDS]))
+
+    def sd_beyond_mm(self, part_mm: float) -> float:
+        """How unsure it is by how much depletion exceeds a part of the available water that is now taken for so many
+        mm: both are doubted, and the doubts belong together."""
+        cov = self.cov
+        variance = cov[DEPLETION][DEPLETION] - 2.0 * part_mm * cov[DEPLETION][HOLDS] + part_mm**2 * cov[HOLDS][HOLDS]
+        return math.sqrt(max(0.0, variance))
+
     def offset(self, probe: str) -> float:
         """What the probe reads above the truth [m3/m3]; 0 for one it has not met."""
         return self.mean[FIRST_PROBE + self.probes.index(probe)] if probe in self.probes else 0.0
@@ -95,10 +108,10 @@ class Estimate:
         return math.sqrt(max(0.0, self.cov[i][i] + self.cov[j][j] - 2.0 * self.cov[i][j]))
 
 
-def new_estimate(depletion_mm: float, sd_mm: float) -> Estimate:
-    """What is believed of a bed that nobody has told us of."""
-    variances = (sd_mm**2, DEMAND_SD**2, HOLDS_SD**2)
-    return Estimate((depletion_mm, 0.0, 0.0), _diagonal(variances))
+def new_estimate(depletion_mm: float, sd_mm: float, holds: float = 1.0, holds_sd: float = HOLDS_SD) -> Estimate:
+    """What is believed of a bed that nobody has told us of. holds, holds_sd: its first store factor, and how unsure."""
+    variances = (sd_mm**2, DEMAND_SD**2, holds_sd**2)
+    return Estimate((depletion_mm, 0.0, math.log(holds)), _diagonal(variances))
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,9 +225,10 @@ def observed(
     return replace(estimate, mean=tuple(mean), cov=tuple(tuple(row) for row in cov))
 
 
-def forgotten(estimate: Estimate) -> Estimate:
-    """The estimate with everything learnt forgotten: the table's demand and soil again, and probes as new."""
-    return new_estimate(estimate.depletion_mm, max(estimate.sd_mm, 1.0))
+def forgotten(estimate: Estimate, holds: float = 1.0, holds_sd: float = HOLDS_SD) -> Estimate:
+    """The estimate with everything learnt forgotten: the table's demand and the first store again, and probes as
+    new."""
+    return new_estimate(estimate.depletion_mm, max(estimate.sd_mm, 1.0), holds, holds_sd)
 
 
 # Arithmetic ---------------------------------------------------------------------------------------

@@ -1,17 +1,20 @@
 """Stage 2: soil state and weather in, what each zone is owed out, in mm and litres, with the reasons.
 
-The dawn soak refills what is missing. On ordinary days it waits until the day would take the bed past its readily
-available water, and leaves a little room for rain. With heat coming it does not wait and fills to field capacity; once
-it is there, the day's own numbers tell what is due.
+The dawn soak refills what is missing. It waits as long as another day without water costs the plants next to nothing,
+by what is believed of the bed and by how firmly, and leaves a little room for rain. With heat coming it does not wait
+and fills to field capacity; once it is there, the day's own numbers tell what is due. Before the last harvest it gives
+no more than the plants will still draw.
 The dusk refresh follows a hot day where it has drawn more than half of what is easily drawn. A day refresh is for pots,
 and for zones that may be rescued, when they would not last until dusk.
 """
 
+import math
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.drip import gross_mm as gross_depth_mm
 from controller.agronomy.drip import largest_volume_l
+from controller.agronomy.yield_response import response_factor, stage_on
 from controller.core.garden import Bed, Figure, Need, Purpose
 from controller.core.hands import CLEARED, mulch_on, off_line
 from controller.core.plants import Plants, is_tender, kcb_how, plants_on
@@ -24,6 +27,18 @@ RAIN_ROOM = 0.10
 source)."""
 TENDER = 0.5
 """Seedlings are watered at this share of the depletion that others wait for (common practice, no source)."""
+WORTH_WAITING = 0.02
+"""A bed waits for another day while that is likely to cost less than this share of a day's growth (common practice, no
+source)."""
+HEAT_FROM = 0.5
+"""With heat coming a bed is filled once this share of its readily available water is gone: a fuller one has enough to
+go into it, and each watering more is lost from wet ground (common practice, no source)."""
+LAST_DEPLETION = 0.6
+"""Share of its available water that may be gone at the last harvest: ripening plants bear it, and what is left in the
+ground is of no use then (common practice, no source)."""
+LAST_DAYS = 30
+"""So long before the last harvest it begins to count: no root zone lasts longer in summer (common practice, no
+source)."""
 REFRESH_FROM = 0.5
 REFRESH_TO = 0.25
 """A bed is refreshed from this share of its readily available water gone, down to this share (both: common practice, no
@@ -36,7 +51,7 @@ no source)."""
 SURE_FILL_SDS = 2.0
 SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
-OFFSET_UNSURE = 0.012
+OFFSET_UNSURE = 0.008
 """A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read: more by so
 many times the doubt, by this share of the available water at most, and not more often than this (all four: common
 practice, no source)."""
@@ -56,6 +71,7 @@ class View:
     hot_ahead: the first hot day that is near; None on a hot day itself.
     closed: the days after it on which the zone cannot be watered (enough) before their evening. closed_mm: what these
         draw, less the rain that may be counted on.
+    to_harvest_mm: what the days after it draw until the last harvest; None if that is far away or nobody said when.
     """
 
     site: Site
@@ -71,6 +87,7 @@ class View:
     rain_mm: float
     closed: tuple[date, ...] = ()
     closed_mm: float = 0.0
+    to_harvest_mm: float | None = None
 
     @property
     def hot(self) -> bool:
@@ -123,8 +140,21 @@ def view(
         - rain_to_come_mm(bed, site, book, each, now)
         for each in closed
     )
-    today = ahead[0]
-    return View(site, zone, bed, day, today, plants, how, hot_ahead, demand_mm, left_share, rain_mm, closed, closed_mm)
+    to_harvest_mm = _to_harvest_mm(site, zone, bed, book, day, now)
+    return View(
+        site, zone, bed, day, ahead[0], plants, how, hot_ahead, demand_mm, left_share, rain_mm, closed, closed_mm,
+        to_harvest_mm,
+    )
+
+
+def _to_harvest_mm(
+    site: Site, zone: Zone, bed: Bed, book: WeatherBook, day: date, now: datetime
+) -> float | None:
+    """What the days after this one draw until the zone's last harvest."""
+    if zone.last_harvest is None or (zone.last_harvest - day).days > LAST_DAYS:
+        return None
+    after = (day + timedelta(days=n) for n in range(1, (zone.last_harvest - day).days + 1))
+    return sum(day_demand_mm(bed, zone, plants_on(zone, site, book, each, now, bed.hands)) for each in after)
 
 
 def _sure_enough(site: Site, zone: Zone, bed: Bed, plants: Plants, day: date, by_dusk_mm: float) -> float:
@@ -145,16 +175,16 @@ def dawn_need(seen: View) -> Need | None:
     bed = seen.bed
     by_dusk_mm = bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm + max(0.0, seen.closed_mm)
     limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
-    if seen.hot_ahead is None and by_dusk_mm <= limit_mm:
+    heat = seen.hot_ahead if bed.depletion_mm > HEAT_FROM * seen.readily_mm else None
+    if heat is None and _can_wait(seen, by_dusk_mm):
         return None
     room_mm = 0.0 if seen.hot or seen.hot_ahead is not None or seen.closed else RAIN_ROOM * seen.readily_mm
     sure_mm = _to_be_sure_mm(seen)
     net_mm = bed.depletion_mm - room_mm - seen.rain_mm + sure_mm
     reasons = [_dryness(seen), _demand(seen)]
-    if seen.hot_ahead is not None:
+    if heat is not None:
         reasons.append(
-            f"Heat is coming: {seen.hot_ahead.tmax_c:.0f} °C on {seen.hot_ahead.day:%A} "
-            f"({seen.hot_ahead.basis}), so the soak fills the root zone."
+            f"Heat is coming: {heat.tmax_c:.0f} °C on {heat.day:%A} ({heat.basis}), so the soak fills the root zone."
         )
     else:
         when = f"dusk of {seen.closed[-1]:%A}" if seen.closed else "dusk"
@@ -174,6 +204,38 @@ def dawn_need(seen: View) -> Need | None:
         Figure("to be sure", sure_mm, "mm", f"{SURE_FILL_SDS:g} times the doubt, while the probe's zero is not known"),
     )
     return _need(seen, "dawn soak", net_mm, reasons, figures)
+
+
+def _can_wait(seen: View, by_dusk_mm: float) -> bool:
+    """Whether the zone may go without water until so much is missing."""
+    if seen.tender:
+        return by_dusk_mm <= TENDER * seen.readily_mm
+    lost_mm = _foregone_mm(seen, by_dusk_mm) - _foregone_mm(seen, min(by_dusk_mm, seen.bed.depletion_mm))
+    return _response(seen) * lost_mm <= WORTH_WAITING * seen.demand_mm
+
+
+def _foregone_mm(seen: View, depletion_mm: float) -> float:
+    """What the plants are likely to go without while the bed dries to this depletion.
+
+    The integral of 1 - Ks (FAO-56 eq. 84), as the mean over the normal belief of how far depletion is past the readily
+    available water: neither is known for sure, and what is not known costs.
+    """
+    share = seen.plants.fraction
+    doubt_mm = max(1e-3, seen.bed.estimate.sd_beyond_mm(share * seen.available_mm))
+    past = (depletion_mm - seen.readily_mm) / doubt_mm
+    above = 0.5 * math.erfc(-past / math.sqrt(2.0))
+    density = math.exp(-0.5 * past**2) / math.sqrt(2.0 * math.pi)
+    reach_mm = max(0.1, seen.available_mm - seen.readily_mm)
+    return doubt_mm**2 * ((past**2 + 1.0) * above + past * density) / (2.0 * reach_mm)
+
+
+def _response(seen: View) -> float:
+    """Ky, but 1 at the least before the crop ripens: who stays small early is small for good (common practice, no
+    source)."""
+    zone = seen.zone
+    age_days = None if zone.planted is None else max(0, (seen.day - zone.planted).days)
+    ky = response_factor(zone.crop, age_days)
+    return ky if stage_on(zone.crop, age_days) == "ripening" else max(1.0, ky)
 
 
 def dusk_need(seen: View) -> Need | None:
@@ -252,9 +314,14 @@ def need_by_hand(zone: Zone, gross_mm: float, because: str) -> Need:
 def _need(seen: View, purpose: Purpose, net_mm: float, reasons: list[str], figures: tuple[Figure, ...]) -> Need | None:
     zone = seen.zone
     hands = seen.bed.hands
+    unused_mm = max(0.0, net_mm - _of_use_mm(seen))
+    net_mm -= unused_mm
     if net_mm < seen.site.watering.least_depth_mm or off_line(zone, hands) or CLEARED in hands:
         return None
     net_mm, front_mm = _above_the_front(seen, net_mm)
+    if unused_mm > 0.0:
+        last = f"{seen.zone.last_harvest:%-d %B}"
+        reasons = [*reasons, f"The last harvest is on {last}: {unused_mm:.1f} mm more would stay in the ground unused."]
     if front_mm is not None:
         reasons = [*reasons, f"{front_mm:.1f} mm more would sink below the roots at once, and waits for the next time."]
     mulch = mulch_on(zone, hands)
@@ -308,6 +375,14 @@ def _to_be_sure_mm(seen: View) -> float:
     zone = seen.zone
     most_mm = zone.most_s_per_24h / 60.0 * zone.line.flow_l_min / 2.0 / zone.area_m2 * zone.line.efficiency
     return sure_mm if bed.depletion_mm + sure_mm <= most_mm else 0.0
+
+
+def _of_use_mm(seen: View) -> float:
+    """The most that a watering can give before the last harvest for the plants to have any use of it [net mm]."""
+    if seen.to_harvest_mm is None:
+        return math.inf
+    may_end_mm = LAST_DEPLETION * seen.available_mm * (1.0 - seen.bed.estimate.holds_sd)
+    return max(0.0, seen.bed.depletion_mm + seen.demand_mm * seen.left_share + seen.to_harvest_mm - may_end_mm)
 
 
 def _above_the_front(seen: View, net_mm: float) -> tuple[float, float | None]:
@@ -371,7 +446,7 @@ def _state(seen: View) -> tuple[Figure, ...]:
         Figure("ETc", seen.demand_mm, "mm/day", "(transpiration + evaporation) x learnt demand"),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
         Figure("Pw", plants.wetted, "", "share of the ground that the line wets"),
-        Figure("learnt store", learnt.holds_factor, "", "how much this bed holds compared with the table's soil"),
+        Figure("learnt store", learnt.holds_factor, "", "what this bed holds, as a multiple of what its soil was said to"),
         Figure("TAW", seen.available_mm, "mm", f"{soil} x learnt store"),
         Figure("p", plants.fraction, "", "depletion fraction by the day's demand (note of Table 22)"),
         Figure("RAW", seen.readily_mm, "mm", "p x TAW (eq. 83)"),

@@ -280,6 +280,7 @@ class Zone:
     supply: id of the supply that its valve hangs on.
     area_m2: ground (for pots: crown) area that depths in mm refer to; 1 mm on 1 m2 is 1 L.
     planted: the day it was planted; None for long-established plants.
+    last_harvest: the day after which the plants are of no more use; None if nobody said.
     root_depth_m: set by hand; None takes the crop's own curve.
     tender: configured as seedlings or newly planted: first served, first shaded, watered sooner.
     tender_until: the first day on which tender plants are established; None if they are not tender or nobody said
@@ -304,6 +305,7 @@ class Zone:
     line: Line
     area_m2: float
     planted: date | None = None
+    last_harvest: date | None = None
     root_depth_m: float | None = None
     slope_percent: float = 0.0
     tender: bool = False

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 
 from controller.agronomy.rainfall import effective_daily_mm
-from controller.core.estimate import Estimate, foreseen, lived, meet, new_estimate, observed, watered
+from controller.agronomy.soil import SOILS
+from controller.core.estimate import HOLDS_SD, Estimate, foreseen, lived, meet, new_estimate, observed, watered
 from controller.core.frozen import replace
 from controller.core.garden import Bed, DayLedger, Probe
 from controller.core.hands import MULCH_BACK, MULCHING, SHADING, mulch_on
@@ -51,15 +52,29 @@ def new_bed(zone: Zone, site: Site, now: datetime) -> Bed:
     """A bed nobody has told us about: a fifth of its available water gone, and very unsure."""
     day = local_date(now, site.timezone)
     held = zone.soil.field_capacity - zone.soil.wilting_point
-    available_mm = 1000.0 * held * roots_on(zone, day) * wetted_share(zone)
+    holds, holds_sd = holds_at_first(zone)
+    available_mm = holds * 1000.0 * held * roots_on(zone, day) * wetted_share(zone)
     return Bed(
         zone=zone.id,
-        estimate=new_estimate(available_mm / 5.0, available_mm / 3.0),
+        estimate=new_estimate(available_mm / 5.0, available_mm / 3.0, holds, holds_sd),
         as_of=now,
         today=DayLedger(day),
         top_mm=zone.soil.total_evaporable_mm / 2.0,
         wetting=wetted_share(zone),
     )
+
+
+def holds_at_first(zone: Zone) -> tuple[float, float]:
+    """What a bed is taken to hold until it has taught us, as a multiple of what its soil is said to, and how unsure
+    that is, as a share.
+
+    A soil's own figures and the usual ones of its texture are two opinions of the same water. Each is as unsure as the
+    other, so the truth is taken to be half way (in the logarithm) and their agreement makes it surer.
+    """
+    usual = SOILS.get(zone.soil.texture)
+    if usual is None or zone.pots is not None or zone.soil.available_mm_m == usual.available_mm_m:
+        return 1.0, HOLDS_SD
+    return math.sqrt(usual.available_mm_m / zone.soil.available_mm_m), HOLDS_SD / math.sqrt(2.0)
 
 
 def believed(bed: Bed, depletion_mm: float, sd_mm: float | None = None) -> Bed:

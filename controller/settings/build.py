@@ -474,6 +474,7 @@ def zone_of(zone: ZoneTable, guard: GuardTable, supply: SupplyTable) -> core.Zon
         line=line_of(zone.line, area_m2),
         area_m2=area_m2,
         planted=zone.planted,
+        last_harvest=zone.last_harvest,
         root_depth_m=_root_depth_m(zone),
         slope_percent=zone.slope_percent,
         tender=zone.tender,

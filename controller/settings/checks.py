@@ -162,6 +162,13 @@ def _tender(draft: Draft) -> Iterator[Mistake]:
             yield _zone(zone, "established_after_days", say)
 
 
+def _last_harvest(draft: Draft) -> Iterator[Mistake]:
+    for zone in draft.zone:
+        if zone.last_harvest and zone.planted and zone.last_harvest <= zone.planted:
+            say = f"= {zone.last_harvest} is not after planted = {zone.planted}; set it to the day of the last harvest"
+            yield _zone(zone, "last_harvest", say)
+
+
 # Shade --------------------------------------------------------------------------------------------
 
 
@@ -870,10 +877,10 @@ def _place(draft: Draft) -> Iterator[Mistake]:
 
 
 CHECKS: tuple[Check, ...] = (
-    _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _shades, _pins_shared, _line_keys, _flows,
-    _mulches, _limits, _pairs, _dead_times, _branches, _sensor_zones, _wires, _meters, _tanks, _alien_keys,
-    _job_switches, _units, _words, _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat, _normals,
-    _login, _windows, _season, _rules, _quiet, _own_jobs, _digest,
+    _ids, _supplies, _timezone, _crops, _soils, _areas, _pots, _tender, _last_harvest, _shades, _pins_shared,
+    _line_keys, _flows, _mulches, _limits, _pairs, _dead_times, _branches, _sensor_zones, _wires, _meters, _tanks,
+    _alien_keys, _job_switches, _units, _words, _conversions, _calibrations, _tensions, _topics, _time_pointers, _heat,
+    _normals, _login, _windows, _season, _rules, _quiet, _own_jobs, _digest,
 )
 DOUBTS: tuple[Check, ...] = (
     _pins_in_demand, _pins_pulled, _floods, _measured, _salt, _runs_dry, _long_openings, _falls_behind, _place,

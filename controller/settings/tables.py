@@ -676,6 +676,8 @@ class ZoneTable(Table):
     """Crop of the library, or a table."""
     planted: Annotated[dt.date, Says("a date without quotes, as 2026-04-20")] | None = None
     """Day of planting; leave out for long-established plants."""
+    last_harvest: Annotated[dt.date, Says("a date without quotes, as 2026-09-10")] | None = None
+    """Day of the last harvest, if you know it: the last waterings give no more than is still of use."""
     soil: (
         Annotated[
             Annotated[str, Tag("by name"), Says("a texture in quotes")]

@@ -35,7 +35,7 @@ AREA_M2 = 10.0
 FLOW_L_MIN = 2.0
 TOLD = ("name", "roots", "stages")
 """What the grower's config says of the crop: its name alone; how deep it roots in this ground as well; and in how many
-days it is ripe as well, with the library's proportions of stages."""
+days it is ripe and the last is harvested as well, with the library's proportions of stages."""
 LIES = ("dead", "stuck", "wet", "dry", "drift", "wild")
 PROBE_SD: Mapping[Quality, float | None] = {"cheap": None, "good": 0.013, "exact": 0.005}
 """What the grower's config says of a probe's error; None leaves it to the usual."""
@@ -173,6 +173,7 @@ def settings_for(case: Case, quality: Quality, seed: int, told: str = "roots") -
             "area_m2": AREA_M2,
             "crop": CROPS[case.crop].ours if told == "name" else _crop_table(case, stages=told == "stages"),
             "planted": case.planted,
+            **({"last_harvest": case.planted + (unstressed(case).days - 1) * ONE_DAY} if told == "stages" else {}),
             "soil": {
                 "texture": case.soil, "field_capacity": soil.field_capacity, "wilting_point": soil.wilting_point,
                 "intake_mm_h": 60.0,
