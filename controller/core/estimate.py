@@ -29,7 +29,7 @@ HOLDS_SD = 0.20
 it is their difference (common practice, no source)."""
 OFFSET_SD = 0.03
 """How far a probe's zero is off [m3/m3] (common practice, no source)."""
-DEMAND_DRIFT = 0.015
+DEMAND_DRIFT = 0.008
 """By how much demand may wander in a day: canopies grow, winds change (common practice, no source)."""
 OFFSET_DRIFT = 0.0015
 """A probe stands in one place, which dries a little differently from the root zone at large: by this much in a day, one

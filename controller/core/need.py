@@ -27,7 +27,7 @@ RAIN_ROOM = 0.10
 source)."""
 TENDER = 0.5
 """Seedlings are watered at this share of the depletion that others wait for (common practice, no source)."""
-WORTH_WAITING = 0.02
+WORTH_WAITING = 0.03
 """A bed waits for another day while that is likely to cost less than this share of a day's growth (common practice, no
 source)."""
 HEAT_FROM = 0.5
@@ -175,7 +175,7 @@ def dawn_need(seen: View) -> Need | None:
     bed = seen.bed
     by_dusk_mm = bed.depletion_mm + seen.demand_mm * seen.left_share - seen.rain_mm + max(0.0, seen.closed_mm)
     limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
-    heat = seen.hot_ahead if bed.depletion_mm > HEAT_FROM * seen.readily_mm else None
+    heat = seen.hot_ahead if bed.depletion_mm > HEAT_FROM * limit_mm else None
     if heat is None and _can_wait(seen, by_dusk_mm):
         return None
     room_mm = 0.0 if seen.hot or seen.hot_ahead is not None or seen.closed else RAIN_ROOM * seen.readily_mm
@@ -266,8 +266,7 @@ def dusk_need(seen: View) -> Need | None:
 def _last_chance(seen: View) -> Need | None:
     """What the dusk before closed days should give: what is missing, if the zone would not last over them."""
     by_then_mm = seen.bed.depletion_mm + max(0.0, seen.closed_mm)
-    limit_mm = seen.readily_mm * (TENDER if seen.tender else 1.0)
-    if seen.hot_ahead is None and by_then_mm <= limit_mm:
+    if seen.hot_ahead is None and _can_wait(seen, by_then_mm):
         return None
     reasons = [
         f"By dusk of {seen.closed[-1]:%A} the plants would miss {by_then_mm:.1f} mm, so the root zone is filled now.",

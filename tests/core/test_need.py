@@ -15,8 +15,11 @@ from controller.core.garden import Bed, Need
 from controller.core.moment import local_midnight
 from controller.core.need import (
     DRY_TOP,
+    HEAT_FROM,
+    LAST_DEPLETION,
     RESCUE_AT,
     SURE_FILL_EVERY,
+    WORTH_WAITING,
     View,
     dawn_need,
     day_need,
@@ -31,6 +34,7 @@ from tests.agronomy.printed import printed
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
 DAY = date(2026, 7, 15)
+DEEP = a_zone(root_depth_m=1.0)
 START = local_midnight(DAY, LISBON)
 
 
@@ -55,16 +59,31 @@ def owed(need: Need | None) -> float:
     return 0.0 if need is None else need.net_mm
 
 
-def on_the_edge(**kwargs: object) -> float:
-    """The depletion from which an ordinary day would take the bed past its readily available water."""
-    look = seen(0.0, **kwargs)  # type: ignore[arg-type]
-    return look.readily_mm - look.demand_mm
+def on_the_edge(look: View | None = None, sd_mm: float = 1.0, holds_sd: float | None = None) -> float:
+    """The depletion from which a bed so well known is watered, to a hundredth of a millimetre."""
+    look = look or seen(0.0)
+    low, high = 0.0, look.available_mm
+    while high - low > 0.01:
+        middle = (low + high) / 2.0
+        dry = replace(look, bed=with_sd(look.bed, middle, sd_mm, holds_sd))
+        low, high = (middle, high) if dawn_need(dry) is None else (low, middle)
+    return high
+
+
+def with_sd(bed: Bed, depletion_mm: float, sd_mm: float = 1.0, holds_sd: float | None = None) -> Bed:
+    """The bed with so much missing, give or take."""
+    bed = believed(bed, depletion_mm, sd_mm)
+    if holds_sd is None:
+        return bed
+    cov = [list(row) for row in bed.estimate.cov]
+    cov[2][2] = holds_sd**2
+    return replace(bed, estimate=replace(bed.estimate, cov=tuple(map(tuple, cov))))
 
 
 # The dawn soak ------------------------------------------------------------------------------------
 
 
-def test_an_ordinary_dawn_waits_until_the_day_would_take_what_is_easily_drawn() -> None:
+def test_an_ordinary_dawn_waits_until_another_day_would_cost_growth() -> None:
     edge = on_the_edge()
     assert edge > 2.0
     assert dawn_need(seen(edge - 0.1)) is None
@@ -74,6 +93,51 @@ def test_an_ordinary_dawn_waits_until_the_day_would_take_what_is_easily_drawn() 
     assert "By dusk" in " ".join(need.reasons)
 
 
+@pytest.mark.published(source="FAO-56 (1998), eq. 84: Ks falls in a straight line from 1 at RAW to 0 at TAW, integrated")
+def test_a_bed_that_is_surely_known_waits_until_the_day_costs_three_hundredths_of_its_growth() -> None:
+    """The triangle under 1 - Ks between RAW and what is missing at dusk, over the day's demand; a tomato's Ky in flower is 1.1."""
+    look = seen(0.0)
+    past_mm = math.sqrt(2.0 * (look.available_mm - look.readily_mm) * WORTH_WAITING * look.demand_mm / 1.1)
+    edge = look.readily_mm + past_mm - look.demand_mm
+    assert on_the_edge(look, 1e-3, 1e-4) == pytest.approx(edge, abs=0.02)
+
+
+def test_the_less_sure_a_bed_is_the_sooner_it_is_watered() -> None:
+    sure = on_the_edge(sd_mm=0.1, holds_sd=0.0)
+    assert on_the_edge(sd_mm=5.0, holds_sd=0.0) < sure - 1.0
+    assert on_the_edge(sd_mm=0.1, holds_sd=0.4) < sure - 1.0
+
+
+def test_a_crop_that_ripens_waits_longer_than_one_in_flower() -> None:
+    """FAO-33: a tomato's Ky is 1.1 in flower and 0.4 when it ripens; all else is the same here."""
+    ages = {"flowering": 80, "ripening": 140}
+    look = {stage: seen(0.0, zone=a_zone(root_depth_m=0.5, planted=DAY - timedelta(days=age)))
+            for stage, age in ages.items()}
+    same = {stage: replace(each, plants=look["flowering"].plants, demand_mm=look["flowering"].demand_mm)
+            for stage, each in look.items()}
+    assert on_the_edge(same["ripening"]) > on_the_edge(same["flowering"]) + 0.5
+
+
+def test_the_last_waterings_give_no_more_than_the_harvest_will_use() -> None:
+    """What the last days draw, less what may be gone from the ground at their end."""
+    def need_before(days: int) -> tuple[View, Need | None]:
+        look = seen(20.0, zone=a_zone(root_depth_m=0.5, last_harvest=DAY + timedelta(days=days)))
+        return look, dawn_need(look)
+
+    far, full = need_before(60)
+    assert far.to_harvest_mm is None
+    assert full is not None
+    look, need = need_before(1)
+    assert look.to_harvest_mm == pytest.approx(look.demand_mm, rel=0.1)
+    may_end = LAST_DEPLETION * look.available_mm * (1.0 - look.bed.estimate.holds_sd)
+    assert owed(need) == pytest.approx(20.0 + look.demand_mm + (look.to_harvest_mm or 0.0) - may_end)
+    assert need is not None
+    assert "The last harvest is on 16 July" in " ".join(need.reasons)
+    assert need.net_mm < full.net_mm
+    _, after = need_before(-3)
+    assert owed(after) < owed(need), "a late gardener's plants are kept alive, not filled"
+
+
 def test_an_ordinary_soak_leaves_a_little_room_for_rain_and_one_before_heat_none() -> None:
     look, hot = seen(14.0), seen(14.0, 33.0, 33.0, 38.0)
     assert owed(dawn_need(look)) == pytest.approx(14.0 - 0.10 * look.readily_mm)
@@ -81,18 +145,26 @@ def test_an_ordinary_soak_leaves_a_little_room_for_rain_and_one_before_heat_none
 
 
 def test_heat_ahead_fills_a_bed_that_could_have_waited() -> None:
-    early = on_the_edge() / 2
-    assert dawn_need(seen(early)) is None
-    need = dawn_need(seen(early, 33.0, 33.0, 38.0))
+    early = 0.6 * seen(0.0, zone=DEEP).readily_mm
+    assert dawn_need(seen(early, zone=DEEP)) is None
+    need = dawn_need(seen(early, 33.0, 33.0, 38.0, zone=DEEP))
     assert need is not None
     assert need.net_mm == pytest.approx(early)
     assert "38 °C on Friday" in " ".join(need.reasons)
-    assert dawn_need(seen(early, 33.0, 33.0, 33.0, 38.0)) is None, "three days ahead is not yet ahead"
+    assert dawn_need(seen(early, 33.0, 33.0, 33.0, 38.0, zone=DEEP)) is None, "three days ahead is not yet ahead"
 
 
 def test_how_many_days_ahead_heat_is_met_is_the_sites_to_say() -> None:
-    site = a_site(a_zone(root_depth_m=0.5), heat=Heat(hot_day_c=35.0, days_before=3))
-    assert dawn_need(seen(3.0, 33.0, 33.0, 33.0, 35.0, site=site)) is not None
+    site = a_site(DEEP, heat=Heat(hot_day_c=35.0, days_before=3))
+    early = 0.6 * seen(0.0, zone=DEEP).readily_mm
+    assert dawn_need(seen(early, 33.0, 33.0, 33.0, 35.0, site=site)) is not None
+    assert dawn_need(seen(early, 33.0, 33.0, 33.0, 33.0, 35.0, site=site)) is None
+
+
+def test_a_bed_that_is_nearly_full_goes_into_the_heat_as_it_is() -> None:
+    nearly = HEAT_FROM * seen(0.0, zone=DEEP).readily_mm
+    assert dawn_need(seen(nearly - 0.1, 33.0, 33.0, 38.0, zone=DEEP)) is None
+    assert owed(dawn_need(seen(nearly + 0.1, 33.0, 33.0, 38.0, zone=DEEP))) == pytest.approx(nearly + 0.1)
 
 
 def test_sure_rain_lowers_the_soak_and_unsure_rain_does_not() -> None:
@@ -122,9 +194,9 @@ def test_seedlings_do_not_wait_for_rain_that_is_only_likely() -> None:
 
 
 def test_on_a_hot_day_itself_the_numbers_tell_what_is_due() -> None:
-    assert dawn_need(seen(2.0, 33.0, 38.0, 38.0)) is not None, "the day before is for filling"
-    deep = a_zone(root_depth_m=1.0)
-    assert dawn_need(seen(2.0, 38.0, 38.0, 38.0, zone=deep)) is None, "a bed that lasts the day waits"
+    half = 0.55 * seen(0.0, zone=DEEP).readily_mm
+    assert dawn_need(seen(half, 33.0, 38.0, 38.0, zone=DEEP)) is not None, "the day before is for filling"
+    assert dawn_need(seen(half, 38.0, 38.0, 38.0, zone=DEEP)) is None, "a bed that lasts the day waits"
     need = dawn_need(seen(14.0, 38.0, 38.0, 38.0))
     assert owed(need) == pytest.approx(14.0), "no room is left for rain"
 
@@ -139,8 +211,9 @@ def test_tender_plants_are_watered_at_half_of_what_others_wait_for() -> None:
 
 
 def test_what_is_not_worth_a_valve_is_left() -> None:
-    assert dawn_need(seen(0.9, 40.0)) is None
-    assert owed(dawn_need(seen(1.1, 40.0))) == pytest.approx(1.1)
+    shallow = a_zone(root_depth_m=0.1)
+    assert dawn_need(seen(0.9, 40.0, zone=shallow)) is None
+    assert owed(dawn_need(seen(1.1, 40.0, zone=shallow))) == pytest.approx(1.1)
 
 
 # The dusk refresh ---------------------------------------------------------------------------------
