@@ -189,7 +189,8 @@ def dawn_need(seen: View) -> Need | None:
     else:
         when = f"dusk of {seen.closed[-1]:%A}" if seen.closed else "dusk"
         bears = "seedlings are to miss no more than" if seen.tender else "they go short from"
-        reasons.append(f"By {when} the plants would miss {by_dusk_mm:.1f} mm; {bears} {limit_mm:.1f} mm.")
+        near = ", and that is near, for how well the bed is known" if by_dusk_mm < limit_mm else ""
+        reasons.append(f"By {when} the plants would miss {by_dusk_mm:.1f} mm; {bears} {limit_mm:.1f} mm{near}.")
     if seen.closed:
         reasons.append(_closed(seen))
     if seen.rain_mm > 0:
@@ -445,7 +446,7 @@ def _state(seen: View) -> tuple[Figure, ...]:
         Figure("ETc", seen.demand_mm, "mm/day", "(transpiration + evaporation) x learnt demand"),
         Figure("Zr", plants.root_depth_m, "m", "depth of the roots"),
         Figure("Pw", plants.wetted, "", "share of the ground that the line wets"),
-        Figure("learnt store", learnt.holds_factor, "", "what this bed holds, as a multiple of what its soil was said to"),
+        Figure("learnt store", learnt.holds_factor, "", "what this bed holds, beside what its soil was said to"),
         Figure("TAW", seen.available_mm, "mm", f"{soil} x learnt store"),
         Figure("p", plants.fraction, "", "depletion fraction by the day's demand (note of Table 22)"),
         Figure("RAW", seen.readily_mm, "mm", "p x TAW (eq. 83)"),

@@ -69,12 +69,16 @@ def holds_at_first(zone: Zone) -> tuple[float, float]:
     that is, as a share.
 
     A soil's own figures and the usual ones of its texture are two opinions of the same water. Each is as unsure as the
-    other, so the truth is taken to be half way (in the logarithm) and their agreement makes it surer.
+    other, so the truth is taken to be half way (in the logarithm), and two are surer than one. Where they are further
+    apart than their doubts explain, they speak of different soils, and its own figures stand.
     """
     usual = SOILS.get(zone.soil.texture)
     if usual is None or zone.pots is not None or zone.soil.available_mm_m == usual.available_mm_m:
         return 1.0, HOLDS_SD
-    return math.sqrt(usual.available_mm_m / zone.soil.available_mm_m), HOLDS_SD / math.sqrt(2.0)
+    apart = math.log(usual.available_mm_m / zone.soil.available_mm_m)
+    if abs(apart) > 2.0 * math.sqrt(2.0) * HOLDS_SD:
+        return 1.0, HOLDS_SD
+    return math.exp(apart / 2.0), HOLDS_SD / math.sqrt(2.0)
 
 
 def believed(bed: Bed, depletion_mm: float, sd_mm: float | None = None) -> Bed:

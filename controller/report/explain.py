@@ -418,7 +418,7 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
         "evaporation": "what the wet ground evaporates",
         "learnt demand": "how this bed's demand compares with the table's",
         "Pw": "share of the ground that the line wets",
-        "learnt store": "what this bed holds, as a multiple of what its soil was said to",
+        "learnt store": "what this bed holds, beside what its soil was said to",
         "rain that counts": "rain that may be counted on",
         "room left for rain": "left empty for a shower",
         "to be sure": "more, to fill the bed surely once",
