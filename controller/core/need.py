@@ -114,6 +114,19 @@ class View:
         """The part of it that goes without stress."""
         return self.plants.readily_mm * self.bed.estimate.holds_factor
 
+    @property
+    def reach_mm(self) -> float:
+        """What the roots can reach beyond that."""
+        return max(0.1, self.available_mm - self.readily_mm)
+
+    @property
+    def bears_mm(self) -> float:
+        """What may be missing at dusk before the day has cost more growth than waiting is worth, were the bed surely
+        known: the triangle under 1 - Ks (FAO-56 eq. 84) that `_can_wait` weighs."""
+        if self.tender:
+            return TENDER * self.readily_mm
+        return self.readily_mm + math.sqrt(2.0 * self.reach_mm * WORTH_WAITING * self.demand_mm / _response(self))
+
 
 def view(
     site: Site,
@@ -226,8 +239,7 @@ def _foregone_mm(seen: View, depletion_mm: float) -> float:
     past = (depletion_mm - seen.readily_mm) / doubt_mm
     above = 0.5 * math.erfc(-past / math.sqrt(2.0))
     density = math.exp(-0.5 * past**2) / math.sqrt(2.0 * math.pi)
-    reach_mm = max(0.1, seen.available_mm - seen.readily_mm)
-    return doubt_mm**2 * ((past**2 + 1.0) * above + past * density) / (2.0 * reach_mm)
+    return doubt_mm**2 * ((past**2 + 1.0) * above + past * density) / (2.0 * seen.reach_mm)
 
 
 def _response(seen: View) -> float:

@@ -188,7 +188,7 @@ Pressed = tuple[tuple[str, date], ...]
 @dataclass(frozen=True, slots=True)
 class Course:
     """The days ahead as they were lived through. short_mm: for each zone and day, what was missing at dusk beyond what
-    the plants easily draw; empty if nobody watched. pressed: zones and days whose dawn did not hold the whole soak."""
+    the plants bear; empty if nobody watched. pressed: zones and days whose dawn did not hold the whole soak."""
 
     waterings: list[Watering]
     remarks: list[str]
@@ -250,7 +250,7 @@ def _live_through(
             beds[zone.id] = foresee(beds[zone.id], zone, site, garden.weather, at, now)
             if watched and session.purpose == "dusk refresh":
                 seen = view(site, zone, beds[zone.id], garden.weather, session.day, now)
-                short_mm[zone.id, session.day] = max(0.0, seen.bed.depletion_mm - seen.readily_mm)
+                short_mm[zone.id, session.day] = max(0.0, seen.bed.depletion_mm - seen.bears_mm)
             free = free_from(garden, zone.id, now)
             if free is None or session.end - free < ROOM:
                 continue
