@@ -142,7 +142,8 @@ def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived
         estimate.cov[DEPLETION][j] + sum(s * estimate.cov[k][j] for k, s in enumerate(slopes)) for j in range(size)
     ]
     corner = first[DEPLETION] + sum(s * first[k] for k, s in enumerate(slopes))
-    drained = _drained(dry_mm, math.sqrt(max(0.0, corner)), 1.0 - math.exp(-days / drain_days))
+    gone = 1.0 - math.exp(-days / drain_days)
+    drained = _drained(dry_mm, math.sqrt(max(0.0, corner)), gone)
     cov = [list(each) for each in estimate.cov]
     for j in range(size):
         cov[DEPLETION][j] = cov[j][DEPLETION] = first[j] * drained.keep
@@ -152,8 +153,10 @@ def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived
     cov[DEMAND][DEMAND] += DEMAND_DRIFT**2 * days
     for n in range(FIRST_PROBE, size):
         cov[n][n] += OFFSET_DRIFT**2 * days
-    mean = (dry_mm + drained.mm, *estimate.mean[1:])
-    return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained.mm)
+    # Where no probe will ever tell, a doubt is not booked as water lost: the balance drains as FAO-56 has it (eq. 88).
+    drained_mm = drained.mm if estimate.probes else _drained(dry_mm, 0.0, gone).mm
+    mean = (dry_mm + drained_mm, *estimate.mean[1:])
+    return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained_mm)
 
 
 def foreseen(depletion_mm: float, used_mm: float, days: float, drain_days: float) -> float:

@@ -199,6 +199,7 @@ def test_the_doubt_about_a_draining_bed_is_that_of_many_beds(depletion_mm: float
     """
     tiny = 1e-8
     estimate = Estimate((depletion_mm, 0.0, 0.0), ((sd_mm**2, 0.0, 0.0), (0.0, tiny, 0.0), (0.0, 0.0, tiny)))
+    estimate = meet(estimate, "a")
     chance = np.random.default_rng(11)
     beds = chance.normal(depletion_mm, sd_mm, 20_000)
     keep = math.exp(-TWO_HOURS / DRAIN_DAYS)
@@ -211,6 +212,17 @@ def test_the_doubt_about_a_draining_bed_is_that_of_many_beds(depletion_mm: float
             beds = np.where(beds < 0.0, beds * keep, beds)
     assert estimate.sd_mm == pytest.approx(float(beds.std()), rel=0.15, abs=0.05)
     assert estimate.depletion_mm == pytest.approx(float(beds.mean()), abs=0.1 * sd_mm)
+
+
+def test_a_bed_without_a_probe_drains_as_the_balance_does() -> None:
+    """FAO-56 eq. 88: what is above field capacity drains, and a doubt is no water."""
+    unsure = new_estimate(0.5, 4.0)
+    after = lived(unsure, lambda d, g, h: 0.0, TWO_HOURS, DRAIN_DAYS)
+    assert after.drained_mm == 0.0
+    assert after.estimate.depletion_mm == 0.5
+    assert lived(meet(unsure, "a"), lambda d, g, h: 0.0, TWO_HOURS, DRAIN_DAYS).drained_mm > 0.1
+    wet = lived(replace(unsure, mean=(-3.0, 0.0, 0.0)), lambda d, g, h: 0.0, TWO_HOURS, DRAIN_DAYS)
+    assert wet.drained_mm == pytest.approx(3.0 * (1.0 - math.exp(-TWO_HOURS / DRAIN_DAYS)))
 
 
 def test_a_days_error_is_the_same_however_finely_the_day_is_cut() -> None:

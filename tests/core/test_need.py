@@ -95,8 +95,8 @@ def test_an_ordinary_dawn_waits_until_another_day_would_cost_growth() -> None:
 
 @pytest.mark.published(source="FAO-56 (1998), eq. 84: Ks falls in a straight line from RAW to TAW, integrated")
 def test_a_bed_that_is_surely_known_waits_until_the_day_costs_three_hundredths_of_its_growth() -> None:
-    """The triangle under 1 - Ks between RAW and what is missing at dusk, over the day's demand; Ky of a tomato in flower is
-    1.1."""
+    """The triangle under 1 - Ks between RAW and what is missing at dusk, over the day's demand. Ky of a tomato in
+    flower is 1.1."""
     look = seen(0.0)
     past_mm = math.sqrt(2.0 * (look.available_mm - look.readily_mm) * WORTH_WAITING * look.demand_mm / 1.1)
     assert look.bears_mm == pytest.approx(look.readily_mm + past_mm)

@@ -48,7 +48,7 @@ def test_the_curve_meets_the_days_and_falls_with_the_water(week: JournalReader, 
     assert points[-1].depletion_mm == pytest.approx(bed.depletion_mm, abs=0.05)
     at = {point.at: point.depletion_mm for point in points}
     whole = [each for each in openings if each.opened in at and each.closed in at]
-    assert whole
+    assert whole or zone == "citrus", "only the deep-rooted wait the week out"
     for each in whole:
         assert each.closed is not None
         assert at[each.closed] < at[each.opened]
