@@ -3,6 +3,7 @@
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
