@@ -9,6 +9,7 @@ With effort, the pulses are laid in the order that the search in `packing` finds
 works on a grid, on which everything is rounded to the safe side; what it finds is laid anew here, in exact times.
 """
 
+from bisect import insort
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -36,6 +37,7 @@ class Chain:
     rank: served first when there is a choice; lower is sooner.
     barred: times closed to this chain alone, beside those closed to all.
     branch: of the supply, with the flow that it carries, and what others draw through it.
+    rivals: the chains from whose pulses each of this is to be `apart_s` apart at the least.
     """
 
     zone: str
@@ -48,6 +50,8 @@ class Chain:
     branch: str = ""
     branch_l_min: float = inf
     branch_taken: tuple["Taken", ...] = ()
+    rivals: frozenset[str] = frozenset()
+    apart_s: float = 0.0
 
     @property
     def length_s(self) -> float:
@@ -175,6 +179,7 @@ def _by_rule(
             elif _fits(chain, chains, slots, drawn, clock_s, capacity_l_min, length_s):
                 slots.append(Slot(chain.zone, number, clock_s, clock_s + length_s))
                 drawn.append((clock_s, clock_s + length_s + settle_s, chain.flow_l_min))
+                _bar_rivals(chains, shut, slots[-1])
                 following[i] += 1
                 ready[i] = clock_s + length_s + chain.rest_s
                 if following[i] < len(chain.pulses_s):
@@ -206,6 +211,13 @@ def _branch_bears(chain: Chain, chains: Sequence[Chain], slots: Sequence[Slot], 
     names = {each.zone for each in others}
     drawn = [*chain.branch_taken, *draws(others, [slot for slot in slots if slot.zone in names])]
     return _most_drawn(drawn, start_s, end_s) + chain.flow_l_min <= chain.branch_l_min + 1e-9
+
+
+def _bar_rivals(chains: Sequence[Chain], shut: Sequence[list[Barred]], slot: Slot) -> None:
+    """A pulse that is laid closes its time to the rivals of its chain. shut: the closed times of each, in order."""
+    for chain, mine in zip(chains, shut, strict=True):
+        if slot.zone in chain.rivals:
+            insort(mine, (slot.start_s - chain.apart_s, slot.end_s + chain.apart_s))
 
 
 def draws(chains: Sequence[Chain], slots: Sequence[Slot]) -> list[Taken]:
@@ -251,6 +263,7 @@ def _in_order(
         )
         slots.append(Slot(chain.zone, number, start_s, start_s + length_s))
         drawn.append((start_s, start_s + length_s + settle_s, chain.flow_l_min))
+        _bar_rivals(chains, shut, slots[-1])
         ready[i] = start_s + length_s + chain.rest_s
     return slots
 

@@ -506,15 +506,18 @@ def _fit(
     stores: the tanks, by supply, as they are now.
 
     What does not fit is laid tighter; what does not fit even so loses its last pulses. No supply's want touches zones
-    of another, and none loses for another's sake that is short of time by itself.
+    of another, but for pairs that may never be open together: there the supply of the first order goes first. None
+    loses for another's sake that is short of time by itself.
     """
     whole: list[Watering] = []
     losses: list[Loss] = []
-    for supply in site.supplies:
-        row = [order for order in orders if site.zone(order.watering.zone).supply == supply.id]
-        if not row:
-            continue
-        desk = _desk(site, supply, row, start, deadline, taken, stores.get(supply.id))
+    rows: dict[str, list[Order]] = {}
+    for order in orders:
+        rows.setdefault(site.zone(order.watering.zone).supply, []).append(order)
+    for row in rows.values():
+        supply = site.supply_of(row[0].watering.zone)
+        beside = [*taken, *(pulse for watering in whole for pulse in watering.pulses if pulse.ahead)]
+        desk = _desk(site, supply, row, start, deadline, beside, stores.get(supply.id))
         laid, lost = _most_of(desk, row, squeeze)
         if lost and desk.store is not None:
             # Is it the tank's fault?
@@ -672,7 +675,7 @@ class Desk:
     def _slots(self, orders: Sequence[Order], effort: int) -> list[Slot]:
         """The pulses where the rule of the supply puts them, in time or not. From a tank that would not bear them all
         shortly before the deadline they are drawn as it fills, from the start on."""
-        chains = [self._chain(order, rank) for rank, order in enumerate(orders)]
+        chains = [self._chain(order, rank, orders) for rank, order in enumerate(orders)]
         capacity_l_min, settle_s = self.supply.capacity_l_min, _up(self.supply.settle_s)
         if self.deadline is not None:
             slots = lay_backward(
@@ -686,9 +689,10 @@ class Desk:
             enough_s=min(map(self._end_s, orders)), store=self.store,
         )  # fmt: skip
 
-    def _chain(self, order: Order, rank: int) -> Chain:
+    def _chain(self, order: Order, rank: int, orders: Sequence[Order]) -> Chain:
+        """An order among all that are laid with it."""
         zone = self.zone_of(order)
-        before_s = self.supply.before_s(zone.line)
+        before_s, rivals = self.supply.before_s(zone.line), self.site.rivals_of(zone.id)
         return Chain(
             order.watering.id,
             tuple(_up(pulse_s + before_s) for pulse_s in order.pulses_s),
@@ -700,6 +704,8 @@ class Desk:
             zone.branch,
             self.supply.branch_l_min(zone),
             self.beside.get(zone.branch, ()),
+            frozenset(each.watering.id for each in orders if each.watering.zone in rivals),
+            LATE.total_seconds(),
         )
 
 
@@ -728,7 +734,7 @@ def _desk(
     ]
     drawn = tuple(flow for flow, _ in flows)
     beside = {name: tuple(flow for flow, branch in flows if branch == name) for name, _ in supply.branches}
-    closed = [[_seconds(span, start) for span in _closed_to(site, order, since, until)] for order in orders]
+    closed = [[_seconds(span, start) for span in _closed_to(site, order, since, until, taken)] for order in orders]
     barred = reduce(lambda one, other: without(one, without(one, other)), closed)
     alone = {
         order.watering.id: tuple(without(spans, barred)) for order, spans in zip(orders, closed, strict=True)
@@ -970,13 +976,18 @@ def free_from(garden: Garden, zone_id: str, now: datetime) -> datetime | None:
     return max([now, *known]) if len(known) == len(ends) else None
 
 
-def _closed_to(site: Site, order: Order, since: datetime, until: datetime) -> list[Span]:
-    """The times closed to an order. What is before it is ready is closed to it.
+def _closed_to(
+    site: Site, order: Order, since: datetime, until: datetime, taken: Sequence[Pulse]
+) -> list[Span]:
+    """The times closed to an order: by the rules, by pulses of zones that may not be open beside it, and before it is
+    ready.
 
     A closed time begins a little sooner than by the clock: a pulse may open late, and must have ended all the same.
     """
     zone, by_hand = site.zone(order.watering.zone), order.watering.purpose == "by hand"
     spans = [(begin - LATE, end) for begin, end in shut(site, zone, since, until, by_hand=by_hand)]
+    rivals = site.rivals_of(zone.id)
+    spans += [(pulse.start - LATE, pulse.end + LATE) for pulse in taken if pulse.zone in rivals]
     return merged([(since, max(since, order.ready)), *spans])
 
 

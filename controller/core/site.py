@@ -457,6 +457,7 @@ class Site:
     latitude_deg north, longitude_deg east; elevation_m above the sea; timezone of the civil day.
     rules: of the town or the water company, for when water may run. budgets: for how much of it.
     normals: twelve months, January first, or empty. language: of what the gardener is told: "en" or "pt".
+    never_together: pairs of zones of which one must be shut.
     """
 
     id: str
@@ -476,6 +477,7 @@ class Site:
     jobs: Jobs = field(default_factory=Jobs)
     digest: Digest = field(default_factory=Digest)
     language: str = "en"
+    never_together: tuple[tuple[str, str], ...] = ()
 
     def zone(self, zone_id: str) -> Zone:
         """The zone of that id. KeyError if there is none."""
@@ -491,6 +493,10 @@ class Site:
             if supply.id == supply_id:
                 return supply
         raise KeyError(supply_id)
+
+    def rivals_of(self, zone_id: str) -> frozenset[str]:
+        """The zones that must be shut while this one is open."""
+        return frozenset(zone for pair in self.never_together if zone_id in pair for zone in pair if zone != zone_id)
 
     def sensor(self, sensor_id: str) -> Sensor:
         """The sensor of that id. KeyError if there is none."""

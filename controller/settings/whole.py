@@ -123,6 +123,7 @@ class Settings(Table):
             jobs=build.jobs_of(self.jobs, self.job, self.by_hand),
             digest=Digest(self.digest.at if self.digest.wanted else None, build.hours_of(self.digest.quiet)),
             language=site.language,
+            never_together=self.guard.never_together,
         )
 
     def charge(self) -> Charge:

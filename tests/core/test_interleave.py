@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import pairwise
+from itertools import pairwise, product
 
 import pytest
 from hypothesis import assume, given, settings
@@ -82,6 +82,31 @@ def test_no_branch_ever_carries_more_than_it_can(
     for at in [flow[0] for flow in flows]:
         drawn = sum(flow for begin, end, flow in flows if begin <= at < end)
         assert drawn <= max(carries, 3.0) + 1e-9
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 4), st.integers(2, 12), st.integers(0, 40), st.integers(1, 6)),
+             min_size=2, max_size=6),
+    st.integers(0, 9), st.booleans(), st.sampled_from((0, 3000)),
+)  # fmt: skip
+def test_rivals_are_never_open_together_nor_right_after_each_other(
+    rows: list[tuple[int, int, int, int]], apart: int, backward: bool, effort: int
+) -> None:
+    """The first chain is a rival of the second and of the last."""
+    whole = chains(rows)
+    first, others = whole[0].zone, {whole[1].zone, whole[-1].zone}
+    wanted = [
+        replace(chain, apart_s=float(apart), rivals=frozenset({first} if chain.zone in others else set()))
+        for chain in whole
+    ]
+    wanted[0] = replace(wanted[0], rivals=frozenset(others))
+    lay = partial(lay_backward, deadline_s=400.0) if backward else lay_forward
+    slots = lay(wanted, SUPPLY, effort=effort)
+    assert broken(slots, wanted, SUPPLY) == []
+    for mine, theirs in product(slots, slots):
+        if mine.zone == first and theirs.zone in others:
+            assert mine.start_s >= theirs.end_s + apart - 1e-6 or theirs.start_s >= mine.end_s + apart - 1e-6
 
 
 def makespan(slots: Sequence[Slot]) -> float:

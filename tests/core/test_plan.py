@@ -496,6 +496,22 @@ def test_two_zones_on_a_branch_that_carries_one_are_never_open_together() -> Non
     assert together(beside), "without the branch they would be"
 
 
+@pytest.mark.parametrize("supply", ["supply", "tank"])
+def test_zones_that_may_never_be_open_together_are_laid_apart_also_from_two_supplies(supply: str) -> None:
+    beds = (a_rooted("north"), a_rooted("south", supply=supply), a_rooted("east"))
+    supplies = (Supply(capacity_l_min=12.0), Supply(capacity_l_min=12.0, id="tank"))
+    site = a_site(*beds, supplies=supplies)
+
+    def together(plan: Plan, one: str, other: str) -> bool:
+        mine, theirs = ([p for w in plan.waterings if w.zone == zone for p in w.pulses] for zone in (one, other))
+        return any(a.start < b.end and b.start < a.end for a in mine for b in theirs)
+
+    plan = planned(replace(site, never_together=(("south", "north"),)), 34.0, 36.0)
+    assert not together(plan, "north", "south")
+    assert together(plan, "north", "east")
+    assert together(planned(site, 34.0, 36.0), "north", "south"), "without the pair they would be"
+
+
 def test_who_loses_a_pulse_gets_as_much_of_it_as_still_fits() -> None:
     """40 minutes are open. Of three pulses of some 19 minutes, with rests of 11, one fits and a half."""
     slow = a_rooted("slow", line=Line("micro-spray", 4.0, 20.0), longest_pulse_s=1600.0)

@@ -1,8 +1,8 @@
-"""Whatever the garden, no plan draws more than a supply gives, rests too short, or leaves its hours."""
+"""Whatever the garden, no plan draws more than a supply gives, opens a pair, rests too short, or leaves its hours."""
 
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any
 
 from hypothesis import HealthCheck, given, settings
@@ -49,7 +49,10 @@ def sites(draw: st.DrawFn) -> Site:
     )
     allowed = tuple(Hours(time(begin), time(until)) for begin, until in draw(HOURS))
     rules = Watering(dawn_earliest_h=draw(st.sampled_from([1.5, 4.0, 6.0])), allowed=allowed)
-    return a_site(*draw(zones()), supplies=supplies, watering=rules)
+    beds = draw(zones())
+    name = st.sampled_from([zone.id for zone in beds])
+    pairs = tuple(pair for pair in draw(st.lists(st.tuples(name, name), max_size=3)) if pair[0] != pair[1])
+    return a_site(*beds, supplies=supplies, watering=rules, never_together=pairs)
 
 
 def dry(site: Site, depletion_mm: float, tmax_c: float) -> Garden:
@@ -69,6 +72,11 @@ def broken(site: Site, plan: Plan) -> Iterator[str]:
             drawn_l_min = sum(site.zone(p.zone).line.flow_l_min for p in drawing)
             if drawn_l_min > supply.capacity_l_min + 1e-6:
                 yield f"{drawn_l_min:g} of {supply.capacity_l_min:g} L/min at {at}"
+    for one, other in site.never_together:
+        ours, theirs = ([p for w in plan.waterings if w.zone == zone for p in w.pulses] for zone in (one, other))
+        for a, b in product(ours, theirs):
+            if a.start < b.end + 4 * SECOND and b.start < a.end + 4 * SECOND:
+                yield f"{a.id} and {b.id} are open together, or nearly so"
     for watering in plan.waterings:
         for before, after in pairwise(watering.pulses):
             if (after.start - before.end).total_seconds() < watering.rest_s - 1.0:
@@ -95,7 +103,7 @@ def _within(pulse: Pulse, hours: Hours) -> bool:
 
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(site=sites(), depletion_mm=st.floats(0.0, 40.0), tmax_c=st.sampled_from([28.0, 36.0, 42.0]))
-def test_no_plan_breaks_supply_rest_or_hours(site: Site, depletion_mm: float, tmax_c: float) -> None:
+def test_no_plan_breaks_supply_pairs_rest_or_hours(site: Site, depletion_mm: float, tmax_c: float) -> None:
     plan = make_plan(site, dry(site, depletion_mm, tmax_c), NOON, "a test")
     assert list(broken(site, plan)) == []
     assert len(plan.remarks) <= 2 * len(site.zones) + 6, "a line for each zone, however many days"
