@@ -69,7 +69,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seeds", type=int, default=SEEDS, metavar="N", help="runs with other errors, each (10)")
     parser.add_argument("--instruments", choices=sorted(ERRORS), default="cheap")
     parser.add_argument("--lie", type=lie, metavar="PROBE:KIND", help=f"PROBE 1 to 3; KIND {', '.join(LIES)}")
-    parser.add_argument("--told", choices=TOLD, default="roots", help="what is said of the crop (roots)")
+    parser.add_argument("--told", choices=TOLD, default="stages", help="what is said of the crop (stages)")
     parser.add_argument("--ceiling-tries", type=int, default=80, help="to find a ceiling that is not known; 0: none")
     parser.add_argument("--progress", action="store_true", help="each of our runs on stderr as soon as it is done")
     parser.add_argument("--only-ours", action="store_true", help="without the other methods")
@@ -128,7 +128,7 @@ def case_for(options: argparse.Namespace, year: int) -> Case:
 # Ours ---------------------------------------------------------------------------------------------
 
 
-def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, told: str = "roots") -> Run:
+def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, told: str = "stages") -> Run:
     """The whole controller through one season."""
     began_s = time.process_time()
     settings = settings_for(case, quality, seed, told)
@@ -146,7 +146,7 @@ def ours_in(case: Case, quality: Quality, seed: int, liar: Lie | None = None, to
     return _run(case, seed, field, time.process_time() - began_s)
 
 
-def settings_for(case: Case, quality: Quality, seed: int, told: str = "roots") -> Settings:
+def settings_for(case: Case, quality: Quality, seed: int, told: str = "stages") -> Settings:
     """The config that a grower writes who knows crop and planting, has measured the line, and took the soil from a
     table. AquaCrop sees neither slopes nor hours, so line and intake stand in no way."""
     soil = Instruments(case, quality, seed).told_soil
