@@ -99,9 +99,9 @@ class Loop:
             case ValveClosed():
                 line = self.site.zone(event.zone).line
                 unsure_litres = event.unsure_s / 60.0 * line.flow_l_min
-                supposed = self.site.supply_of(event.zone).litres(line, event.open_s, event.water_s)
-                litres = supposed if event.litres is None else max(0.0, event.litres - line.fill_l)
-                self._journal.closed(event, litres, unsure_litres, now)
+                supposed_l = self.site.supply_of(event.zone).drawn_l(line, event.open_s, event.water_s)
+                passed_l = supposed_l if event.litres is None else event.litres
+                self._journal.closed(event, passed_l, unsure_litres, now)
                 self._closed.append(event.pulse)
                 must = True
             case ValveRefused():

@@ -75,6 +75,10 @@ class Line:
     uniformity: float | None = None
     fill_l: float = 0.0
 
+    def reaching_l(self, passed_l: float) -> float:
+        """What reaches the bed of the litres that passed in one opening: the rest has only filled the line."""
+        return max(0.0, passed_l - self.fill_l)
+
     @property
     def fill_s(self) -> float:
         """How long it takes to fill."""
@@ -380,7 +384,7 @@ class Supply:
     def litres(self, line: Line, open_s: float, water_s: float | None = None) -> float:
         """What a zone's line gives while its valve is open for `open_s`. water_s: how long of it water came, if that
         was seen; a master that another zone keeps open costs no dead time."""
-        return max(0.0, self.drawn_l(line, open_s, water_s) - line.fill_l)
+        return line.reaching_l(self.drawn_l(line, open_s, water_s))
 
     def drawn_l(self, line: Line, open_s: float, water_s: float | None = None) -> float:
         """The same with what only fills the line: all that leaves the supply."""

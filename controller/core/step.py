@@ -311,8 +311,9 @@ def _take_trouble(garden: Garden, event: Trouble, now: Now) -> tuple[Garden, lis
 
 def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> tuple[Garden, list[Action]]:
     zone = site.zone(event.zone)
-    supposed = site.supply_of(zone.id).litres(zone.line, event.open_s, event.water_s)
-    litres = supposed if event.litres is None else max(0.0, event.litres - zone.line.fill_l)
+    supply = site.supply_of(zone.id)
+    supposed_l = supply.drawn_l(zone.line, event.open_s, event.water_s)
+    litres = zone.line.reaching_l(supposed_l if event.litres is None else event.litres)
     garden, notes = _pulse_told(
         garden, event.pulse, lambda pulse: replace(closed(pulse, litres, event.why), seconds=event.open_s)
     )
@@ -322,7 +323,7 @@ def _valve_closed(site: Site, garden: Garden, event: ValveClosed, now: Now) -> t
     if litres > 0.0:
         bed = replace(wet(bed, zone, net_mm, now.utc, unsure_mm), last_litres=litres)
     # A budget counts the most that it can have been.
-    most_l = site.supply_of(zone.id).drawn_l(zone.line, event.open_s + event.unsure_s)
+    most_l = max(supply.drawn_l(zone.line, event.open_s + event.unsure_s), event.litres or 0.0)
     begun = local_date(now.utc - timedelta(seconds=event.open_s), site.timezone)
     given = with_given(garden.given, begun, zone.id, most_l)
     garden = replace(garden, beds={**garden.beds, zone.id: bed}, given=given)

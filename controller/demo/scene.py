@@ -111,9 +111,9 @@ class Scene:
             watering = self._under_way[watering_id]
             given = [g for g in world.journal.given(now - LOOK_BACK, now) if g.watering == watering_id and g.litres]
             parts = "one pulse" if len(given) == 1 else f"{len(given)} pulses"
-            litres = sum(g.litres or 0.0 for g in given)
-            name = world.site.zone(watering.zone).name
-            self._said.append((now, WATER, f"{name}: {watering.purpose}, {litres:.0f} L in {parts}."))
+            zone = world.site.zone(watering.zone)
+            litres = sum(zone.line.reaching_l(g.litres or 0.0) for g in given)
+            self._said.append((now, WATER, f"{zone.name}: {watering.purpose}, {litres:.0f} L in {parts}."))
         self._under_way = under_way
 
     def frame(self) -> RenderableType:

@@ -54,7 +54,7 @@ _PURPOSES: MappingProxyType[str, Purpose] = MappingProxyType(
 class Watered:
     """One watering as it was. start, end in UTC; minutes of open valve; end None: a valve is still open.
 
-    planned_litres: what it was to give; None if no plan tells.
+    litres: what reached the bed, without what only filled its line. planned_litres: what was to; None if no plan tells.
     most_litres: what can have passed at most: as counted, or without a flow meter all that the supply gives in the time
     of open valves.
     rain_litres: how much smaller it was made because of rain.
@@ -184,7 +184,7 @@ def _opened(
 
 
 def _row(watering_id: str, run: list[Given], plan: Watering | None, zone: Zone | None, site: Site) -> Watered:
-    litres = sum(each.litres or 0.0 for each in run)
+    litres = sum(_reaching_l(each, zone) for each in run)
     return Watered(
         id=watering_id,
         zone=run[0].zone,
@@ -202,6 +202,12 @@ def _row(watering_id: str, run: list[Given], plan: Watering | None, zone: Zone |
         most_litres=sum(_most_litres(each, zone, site) for each in run),
         metered=all(each.metered for each in run if not _was_refused(each)),
     )
+
+
+def _reaching_l(opening: Given, zone: Zone | None) -> float:
+    """What of an opening's litres reached the bed; all of them where the zone is no more known."""
+    passed_l = opening.litres or 0.0
+    return passed_l if zone is None else zone.line.reaching_l(passed_l)
 
 
 def _most_litres(opening: Given, zone: Zone | None, site: Site) -> float:

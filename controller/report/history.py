@@ -85,7 +85,8 @@ def _within(
 ) -> list[Point]:
     """A day's points. What the ledger cannot date (rain, drainage, corrections) is spread over the day."""
     ledger = past.ledger
-    net_mm = {each: (each.litres or 0.0) / zone.area_m2 * zone.line.efficiency for each in openings}
+    efficiency = zone.line.efficiency
+    net_mm = {each: zone.line.reaching_l(each.litres or 0.0) / zone.area_m2 * efficiency for each in openings}
     undated_mm = ledger.drained_mm + ledger.corrected_mm - ledger.rain_mm + sum(net_mm.values())
     undated_mm -= ledger.irrigation_net_mm
     whole_share = share_of_day(site, ledger.day, end) or 1.0

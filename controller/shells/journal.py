@@ -109,7 +109,8 @@ class Unfinished:
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """One opening as it was. litres None: not closed yet; metered: a flow meter has counted them."""
+    """One opening as it was. litres: all that passed, with what only filled the line (`Line.reaching_l` is without);
+    None: not closed yet. metered: a flow meter has counted them."""
 
     pulse: str
     watering: str
@@ -350,7 +351,7 @@ class Journal:
         self._restore(row)
 
     def closed(self, event: ValveClosed, litres: float, unsure_litres: float, now: Now) -> None:
-        """How an opening ended, and what it gave. To be followed by `commit`.
+        """How an opening ended, and all the litres that passed. To be followed by `commit`.
 
         One that nobody intended is booked all the same: an opening whose intent a failing disk did not take.
         """

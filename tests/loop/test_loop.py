@@ -1,6 +1,7 @@
 """The order of acts: closings before everything, openings after they are written, closings forgotten after they are."""
 
 import sqlite3
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -25,6 +26,7 @@ from controller.core.site import Sensor, Site
 from controller.core.step import new_garden
 from controller.loop import COMMIT_EVERY, Loop
 from controller.shells.journal import Journal
+from controller.shells.recovery import used_openings
 from controller.sim.world import VirtualClock
 from tests.core.gardens import LISBON, a_forecast, a_site, a_zone
 
@@ -148,6 +150,21 @@ def test_the_guard_forgets_a_closing_after_it_is_on_the_disk() -> None:
     (given,) = world.journal.given(*EVER)
     assert (given.open_s, given.why) == (600.0, "deadline")
     assert given.litres == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize(("counted_l", "passed_l"), [(None, 30.0), (34.0, 34.0)], ids=["by time", "metered"])
+def test_all_that_passed_is_booked_and_what_fills_the_line_reaches_no_bed(
+    counted_l: float | None, passed_l: float
+) -> None:
+    world, pulse = watering()
+    zone = SITE.zones[0]
+    world.loop.site = replace(SITE, zones=(replace(zone, line=replace(zone.line, fill_l=6.0)),))
+    world.take(ValveClosed("tomatoes", pulse, 600.0, "deadline", litres=counted_l))
+    (given,) = world.journal.given(*EVER)
+    assert given.litres == pytest.approx(passed_l)
+    assert [used.litres for used in used_openings(world.journal, world.clock.now())] == [counted_l]
+    assert world.loop.garden.beds["tomatoes"].last_litres == pytest.approx(passed_l - 6.0)
+    assert [sum(of_day.values()) for of_day in world.loop.garden.given.values()] == [pytest.approx(passed_l)]
 
 
 def test_the_guard_remembers_a_closing_that_could_not_be_written_until_it_is() -> None:

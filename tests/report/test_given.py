@@ -65,6 +65,17 @@ def test_what_a_meter_has_counted_is_its_own_bound(week_journal: Path, tmp_path:
         assert total(rows).bound == "The litres are counted by the flow meter."
 
 
+def test_what_only_filled_the_line_is_not_told_as_given(week: JournalReader) -> None:
+    site = demo_site()
+    empty = replace(site, zones=tuple(replace(each, line=replace(each.line, fill_l=0.5)) for each in site.zones))
+    before = {row.id: row for row in all_of(week)}
+    rows = [row for row in watered(week, empty, FIRST, LAST) if row.litres > 1.0]
+    assert rows
+    for row in rows:
+        assert row.litres == pytest.approx(before[row.id].litres - 0.5 * row.pulses)
+        assert row.most_litres == before[row.id].most_litres, "that passed all the same"
+
+
 def test_an_end_that_nobody_saw_may_be_as_late_as_can_be(week_journal: Path, tmp_path: Path) -> None:
     path = tmp_path / "unseen.sqlite"
     path.write_bytes(week_journal.read_bytes())
