@@ -63,7 +63,15 @@ def test_readings_go_in_and_pulses_come_out_in_order(rig: Rig) -> None:
     assert rig.shown("status")["online"] is False  # type: ignore[index]
 
 
-def test_water_by_hand_runs_its_length_and_is_written_down(rig: Rig) -> None:
+@pytest.fixture
+def morning(tmp_path: Path) -> Iterator[Rig]:
+    """A garden some hours after its sunrise, when no watering of the plan is due that could have the supply first."""
+    with Rig(tmp_path, sunrise_in=timedelta(hours=20)) as made:
+        yield made
+
+
+def test_water_by_hand_runs_its_length_and_is_written_down(morning: Rig) -> None:
+    rig = morning
     rig.start()
     rig.wait_ready()
     assert rig.ask("hold")["ok"]
