@@ -21,8 +21,8 @@ for each in "${failed[@]}"; do say "FAILED: $each (its words are above); the tes
 say "pytest"
 if [ $# -gt 0 ]; then
     .venv/bin/pytest "$@" || failed+=(pytest)
-else # what only reckons runs beside what waits for processes, brokers and clocks
-    reckons=(tests/agronomy tests/bench tests/core tests/report tests/settings tests/sim tests/words)
+else # two halves of about a like length: what only reckons runs beside what waits for processes, brokers and clocks
+    reckons=(tests/agronomy tests/bench tests/core tests/report tests/settings tests/words)
     told="$(mktemp)"
     trap 'rm -f "$told"' EXIT
     nice .venv/bin/pytest "${reckons[@]}" > "$told" 2>&1 &
