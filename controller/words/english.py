@@ -47,7 +47,7 @@ TEXTS: Mapping[str, str] = MappingProxyType({
     "heat.traits": "up to {peak_c} {when} ({traits})",
     "heat.perhaps": "perhaps {hot_c} {when} (a chance of {chance_percent})",
     "heat.perhaps.traits": "perhaps {hot_c} {when} (a chance of {chance_percent}; {traits})",
-    "heat.brief": "{peak_c} from {day:weekday} on",
+    "heat.brief": "up to {peak_c} from {day:weekday} on",
     "heat.brief-one": "{peak_c} on {day:weekday}",
     "heat.brief-perhaps": "perhaps {hot_c} on {day:weekday}",
     "heat.unusual": "unusual for the place",

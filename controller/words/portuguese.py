@@ -47,7 +47,7 @@ TEXTS: Mapping[str, str] = MappingProxyType({
     "heat.traits": "até {peak_c} {when} ({traits})",
     "heat.perhaps": "talvez {hot_c} {when} (probabilidade de {chance_percent})",
     "heat.perhaps.traits": "talvez {hot_c} {when} (probabilidade de {chance_percent}; {traits})",
-    "heat.brief": "{peak_c} a partir de {day:weekday}",
+    "heat.brief": "até {peak_c} a partir de {day:weekday}",
     "heat.brief-one": "{day:weekday} com {peak_c}",
     "heat.brief-perhaps": "{day:weekday} talvez com {hot_c}",
     "heat.unusual": "fora do habitual para o sítio",

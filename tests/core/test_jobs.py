@@ -137,7 +137,7 @@ def test_before_heat_each_job_names_its_plants_and_is_due_by_the_eve() -> None:
         assert found[name].due_until == sunset_of(SITE, on(3))
         assert found[name].minutes > 0.0
         assert found[name].due_from == (at(on(2), 12) if name in ("shade", "pots") else at(on(1), 0))
-        full = "Up to 40 °C from Friday 10 to Sunday 12 July:" if name == "shade" else "40 °C from Friday on."
+        full = "Up to 40 °C from Friday 10 to Sunday 12 July:" if name == "shade" else "Up to 40 °C from Friday on."
         assert full in why(found[name])
 
 

@@ -103,7 +103,7 @@ def test_sentences_go_into_sentences() -> None:
     )
     brief = Said("heat.brief", {"peak_c": 41.0, "day": THURSDAY})
     assert PT.text("stake.wind", wind_m_s=8.0, brief=brief) == (
-        "Os caules murchos partem com o vento quente, 29 km/h todo o dia. 41 °C a partir de quinta-feira."
+        "Os caules murchos partem com o vento quente, 29 km/h todo o dia. Até 41 °C a partir de quinta-feira."
     )
     assert EN.text("shade.first-then", tender=Zones(("salad",)), others=Zones(("beans",))) == (
         "Shade salad seedlings first, then beans."
