@@ -216,7 +216,7 @@ def _sentences(
     elif left_mm > 0:
         said.append(f"{left_mm:.0f} mm more before they suffer.")
     else:
-        said.append(f"That is {-left_mm:.0f} mm too many: they suffer.")
+        said.append(f"That is {-left_mm:.0f} mm more than they draw with ease.")
     if view["held"]:
         until = view["held_until"]
         said.append(
