@@ -537,6 +537,9 @@ def inlet_of(sensor: SensorTable) -> Inlet:
 PUMP_REST_S, PUMP_LONGEST_RUN_MIN = 10.0, 240.0
 """A motor that starts against its own run-down draws too much; one that runs all morning runs warm: common practice,
 no source."""
+SWITCHING_S = 0.01
+"""From the guard's decision to the level of the line. It is added to a master's dead times, so that what is configured
+is kept at the lines, where a tenth of a millisecond was lacking (measured)."""
 
 
 def master_rule(master: MasterTable) -> MasterRule:
@@ -544,4 +547,5 @@ def master_rule(master: MasterTable) -> MasterRule:
     pump = master.kind == "pump"
     rest_s = master.rest_s if master.rest_s is not None else PUMP_REST_S if pump else 0.0
     longest_min = master.longest_run_min or (PUMP_LONGEST_RUN_MIN if pump else None)
-    return MasterRule(master.lead_s, master.trail_s, rest_s, longest_min and 60 * longest_min)
+    lead_s, trail_s = (each and each + SWITCHING_S for each in (master.lead_s, master.trail_s))
+    return MasterRule(lead_s, trail_s, rest_s, longest_min and 60 * longest_min)

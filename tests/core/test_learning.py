@@ -144,24 +144,24 @@ def summers() -> list[tuple[Summer, Summer]]:
     return [(lived(seed, with_probe=True), lived(seed, with_probe=False)) for seed in range(SEEDS)]
 
 
-def test_a_poor_probe_and_the_balance_together_err_by_half_of_either(summers: list[tuple[Summer, Summer]]) -> None:
-    """Over the whole summer, its learning included (0.502 of the balance over these 24 beds), and from the fourth week
-    on (0.43)."""
-
-    def errors(since_day: int) -> tuple[float, float, float]:
-        since = 24 * since_day
-        both = fmean(rms(each.estimate[since:]) for each, _ in summers)
-        balance = fmean(rms(alone.estimate[since:]) for _, alone in summers)
-        probe = fmean(rms(each.probe_alone[since:]) for each, _ in summers)
-        print(f"RMS of depletion from day {since_day}: {both:.2f} mm; balance {balance:.2f}, probe {probe:.2f}")
-        return both, balance, probe
-
-    both, balance, probe = errors(0)
-    assert both < 0.51 * balance
+@pytest.mark.parametrize(
+    "since_day",
+    [
+        pytest.param(0, marks=pytest.mark.xfail(reason="0.502 of the balance: filled less often", strict=True)),
+        SETTLED_DAYS,
+    ],
+)
+def test_a_poor_probe_and_the_balance_together_err_by_half_of_either(
+    summers: list[tuple[Summer, Summer]], since_day: int
+) -> None:
+    """Over the whole summer, its learning included, and from the fourth week on (0.43)."""
+    since = 24 * since_day
+    both = fmean(rms(each.estimate[since:]) for each, _ in summers)
+    balance = fmean(rms(alone.estimate[since:]) for _, alone in summers)
+    probe = fmean(rms(each.probe_alone[since:]) for each, _ in summers)
+    print(f"RMS of depletion from day {since_day}: {both:.2f} mm; balance {balance:.2f}, probe {probe:.2f}")
     assert both < 0.2 * probe
-    both, balance, probe = errors(SETTLED_DAYS)
     assert both < 0.5 * balance
-    assert both < 0.2 * probe
 
 
 def test_it_is_no_luck_of_a_few_beds(summers: list[tuple[Summer, Summer]]) -> None:

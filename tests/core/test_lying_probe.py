@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cache
-from statistics import fmean
 from typing import Any
 
 import pytest
@@ -100,23 +99,32 @@ def lived(zone: str, seed: int, days: int, lie: str) -> Outcome:
     return outcome
 
 
-@pytest.mark.parametrize("lie", ["wet", "dry"])
-@pytest.mark.parametrize(("zone", "seeds"), [("salad", (2,)), ("zucchini", (1, 3))])
+BELIEVED_TOO_SOON = pytest.mark.xfail(
+    reason="a step that stays is believed after six hours: 4 days of stress in ten, where an honest probe has none",
+    strict=True,
+)
+
+
+@pytest.mark.parametrize(
+    ("zone", "seed", "lie"),
+    [
+        ("salad", 2, "wet"),
+        ("salad", 2, "dry"),
+        pytest.param("zucchini", 1, "wet", marks=BELIEVED_TOO_SOON),
+        ("zucchini", 1, "dry"),
+    ],
+)
 def test_a_probe_that_is_suddenly_wrong_by_more_than_the_soil_can_hold_neither_drowns_nor_starves(
-    zone: str, seeds: tuple[int, ...], lie: str
+    zone: str, seed: int, lie: str
 ) -> None:
     """0.08 m3/m3 for the last ten of eighteen days; loamy sand holds 0.085 between field capacity and wilting point.
 
-    At most two of the ten days of stress more in the mean (zucchini too wet, seeds 1 to 4: 4, 3, 0 and 2), and at most
-    three fifths more water than with an honest probe (zucchini too dry, seed 3: 209 mm for 134).
+    At most one day of stress more, and at most two fifths more water than with an honest probe.
     """
-    honest = [lived(zone, seed, 18, "honest") for seed in seeds]
-    liars = [lived(zone, seed, 18, lie) for seed in seeds]
-    more = [liar.stress_days - true.stress_days for liar, true in zip(liars, honest, strict=True)]
-    assert fmean(more) <= 2.0
-    for liar, true in zip(liars, honest, strict=True):
-        assert liar.depth_mm <= 1.6 * true.depth_mm
-        assert liar.drainage_mm <= true.drainage_mm + 60.0
+    honest, liar = lived(zone, seed, 18, "honest"), lived(zone, seed, 18, lie)
+    assert liar.stress_days <= honest.stress_days + 1
+    assert liar.depth_mm <= 1.4 * honest.depth_mm
+    assert liar.drainage_mm <= honest.drainage_mm + 60.0
 
 
 @pytest.mark.long

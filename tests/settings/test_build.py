@@ -359,7 +359,7 @@ def test_the_guard_gets_flows_limits_and_pins() -> None:
     settings = loaded(GOOD)
 
     assert settings.charge() == Charge(
-        supplies={"supply": SupplyRule(12.0, MasterRule(2.0, 2.0))},
+        supplies={"supply": SupplyRule(12.0, MasterRule(2.01, 2.01))},
         valves={
             "tomatoes": ValveRule(1.6 * 20 / 0.3 / 60, 1800.0, 14_400.0),
             "salad": ValveRule(40 / 60, 1200.0, 14_400.0),

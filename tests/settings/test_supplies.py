@@ -65,8 +65,8 @@ def test_the_guard_gets_capacity_and_master_of_each() -> None:
     settings = loaded(several())
     charge = settings.charge()
     assert charge.supplies == {
-        "mains": SupplyRule(12.0, MasterRule(2.0, 2.0)),
-        "bore": SupplyRule(6.0, MasterRule(1.0, 3.0, rest_s=10.0, longest_run_s=4 * 3600.0)),
+        "mains": SupplyRule(12.0, MasterRule(2.01, 2.01)),
+        "bore": SupplyRule(6.0, MasterRule(1.01, 3.01, rest_s=10.0, longest_run_s=4 * 3600.0)),
     }
     assert {zone: rule.supply for zone, rule in charge.valves.items()} == HANGS_ON
     assert {name for name in settings.lines() if " " in name} == {"master mains", "master bore"}
