@@ -30,7 +30,8 @@ it is their difference (common practice, no source)."""
 OFFSET_SD = 0.03
 """How far a probe's zero is off [m3/m3] (common practice, no source)."""
 DEMAND_DRIFT = 0.008
-"""By how much demand may wander in a day: canopies grow, winds change (common practice, no source)."""
+"""By how much demand may wander in a day: canopies grow, winds change (no source; tried in closed loop against an
+outside crop model)."""
 OFFSET_DRIFT = 0.0015
 """A probe stands in one place, which dries a little differently from the root zone at large: by this much in a day, one
 day another way than the next [m3/m3] (common practice, no source)."""
@@ -154,7 +155,7 @@ def lived(estimate: Estimate, use: Use, days: float, drain_days: float) -> Lived
     for n in range(FIRST_PROBE, size):
         cov[n][n] += OFFSET_DRIFT**2 * days
     # Where no probe will ever tell, a doubt is not booked as water lost: the balance drains as FAO-56 has it (eq. 88).
-    drained_mm = drained.mm if estimate.probes else _drained(dry_mm, 0.0, gone).mm
+    drained_mm = drained.mm if estimate.probes else gone * max(0.0, -dry_mm)
     mean = (dry_mm + drained_mm, *estimate.mean[1:])
     return Lived(replace(estimate, mean=mean, cov=tuple(tuple(each) for each in cov)), used_mm, drained_mm)
 

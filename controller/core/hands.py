@@ -95,10 +95,10 @@ def _means_something(state: str, zone: Zone) -> bool:
 def empties(job: str, zone: Zone, day: date) -> bool:
     """Whether a job reported done of this zone by itself leaves its bed bare: the harvest of a crop that is taken
     whole, in its late stage. Before that some were pulled early, and the rest stands."""
-    stages = zone.crop.stages
-    if sort_of(job) != "harvest" or stages is None or zone.planted is None or zone.crop.name not in TAKEN_WHOLE:
+    stages, age_days = zone.crop.stages, zone.age_days(day)
+    if sort_of(job) != "harvest" or stages is None or age_days is None or zone.crop.name not in TAKEN_WHOLE:
         return False
-    return (day - zone.planted).days >= stages.initial + stages.development + stages.mid
+    return age_days >= stages.initial + stages.development + stages.mid
 
 
 def after_soak(hands: tuple[str, ...]) -> tuple[str, ...]:

@@ -28,14 +28,14 @@ source)."""
 TENDER = 0.5
 """Seedlings are watered at this share of the depletion that others wait for (common practice, no source)."""
 WORTH_WAITING = 0.03
-"""A bed waits for another day while that is likely to cost less than this share of a day's growth (common practice, no
-source)."""
+"""A bed waits for another day while that is likely to cost less than this share of a day's growth (no source; tried in
+closed loop against an outside crop model)."""
 HEAT_FROM = 0.5
 """With heat coming a bed is filled once this share of its readily available water is gone: a fuller one has enough to
-go into it, and each watering more is lost from wet ground (common practice, no source)."""
+go into it, and each watering more is lost from wet ground (no source: a judgement)."""
 LAST_DEPLETION = 0.6
 """Share of its available water that may be gone at the last harvest: ripening plants bear it, and what is left in the
-ground is of no use then (common practice, no source)."""
+ground is of no use then (no source: a judgement)."""
 LAST_DAYS = 30
 """So long before the last harvest it begins to count: no root zone lasts longer in summer (common practice, no
 source)."""
@@ -53,8 +53,8 @@ SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
 OFFSET_UNSURE = 0.008
 """A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read: more by so
-many times the doubt, by this share of the available water at most, and not more often than this (all four: common
-practice, no source)."""
+many times the doubt, by this share of the available water at most, and not more often than this (no source, all four; the
+first tried on simulated beds)."""
 DRY_TOP = 0.6
 """Share of its water that the top layer has lost when repellent sand begins to shed (common practice, no source)."""
 FRONT_SLACK = 1.25
@@ -246,7 +246,7 @@ def _response(seen: View) -> float:
     """Ky, but 1 at the least before the crop ripens: who stays small early is small for good (common practice, no
     source)."""
     zone = seen.zone
-    age_days = None if zone.planted is None else max(0, (seen.day - zone.planted).days)
+    age_days = zone.age_days(seen.day)
     ky = response_factor(zone.crop, age_days)
     return ky if stage_on(zone.crop, age_days) == "ripening" else max(1.0, ky)
 

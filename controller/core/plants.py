@@ -118,7 +118,7 @@ def _plants(zone: Zone, site: Site, weather: DayWeather, open_et0_mm: float, han
     day = weather.day
     shade, wind_factor = shade_on(zone, site, day, hands)
     et0_mm = open_et0_mm if shade == 0.0 and wind_factor == 1.0 else et0_under(weather, site, shade, wind_factor)
-    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
+    age_days = zone.age_days(day)
     wind_2m_m_s = 2.0 if weather.wind_2m_m_s is None else weather.wind_2m_m_s * wind_factor
     rh_min_percent = _rh_min_percent(weather)
     by_calendar = zone.crop.kcb_months
@@ -152,7 +152,7 @@ def roots_on(zone: Zone, day: date) -> float:
     """Depth of the roots [m]: as configured, else by the curve of the crop; shallow while tender plants settle in."""
     if zone.root_depth_m is not None:
         return zone.root_depth_m
-    age_days = max(0, (day - zone.planted).days) if zone.planted is not None else None
+    age_days = zone.age_days(day)
     roots_m = root_depth_m(zone.crop, age_days)
     return min(roots_m, ROOTS_OF_SEEDLINGS_M) if is_tender(zone, day) else roots_m
 

@@ -60,10 +60,9 @@ BY_HAND = Stake(inf)
 def stake_of(seen: View, need: Need) -> Stake:
     """What a zone would lose by a cut of this need."""
     zone = seen.zone
-    age_days = None if zone.planted is None else max(0, (seen.day - zone.planted).days)
     kind = TENDER_WORTH if seen.tender else POTS_WORTH if zone.pots is not None else 1.0
     return Stake(
-        worth=zone.value * kind * response_factor(zone.crop, age_days),
+        worth=zone.value * kind * response_factor(zone.crop, zone.age_days(seen.day)),
         depletion_mm=seen.bed.depletion_mm - need.net_mm + seen.demand_mm * seen.left_share,
         available_mm=max(0.1, seen.available_mm),
         fraction=seen.plants.fraction * (TENDER if seen.tender else 1.0),

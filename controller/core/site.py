@@ -330,6 +330,10 @@ class Zone:
     supply: str = SUPPLY
     branch: str = ""
 
+    def age_days(self, day: date) -> int | None:
+        """Days since it was planted, 0 before; None if nobody said when."""
+        return None if self.planted is None else max(0, (day - self.planted).days)
+
 
 @dataclass(frozen=True, slots=True)
 class SunPump:
