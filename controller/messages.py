@@ -366,6 +366,10 @@ class FaultView(Payload):
     """The sensor it concerns, if any."""
 
 
+MOST_ASKED = {"litres": 100_000, "minutes": 1440, "mm": 500}
+"""The most that one ask may be for."""
+
+
 class AskMessage(Payload):
     """Topic `ask`: a person's wish. It gets one answer; the same id is acted on once."""
 
@@ -377,11 +381,11 @@ class AskMessage(Payload):
     """What to do."""
     zone: ZoneId | None = None
     """The zone meant; null means the whole site, where that makes sense."""
-    litres: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
+    litres: Annotated[float, Field(gt=0, le=MOST_ASKED["litres"], allow_inf_nan=False)] | None = None
     """Amount of a watering in litres."""
-    minutes: Annotated[float, Field(gt=0, le=1440, allow_inf_nan=False)] | None = None
+    minutes: Annotated[float, Field(gt=0, le=MOST_ASKED["minutes"], allow_inf_nan=False)] | None = None
     """Amount of a watering in minutes of open valve."""
-    mm: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)] | None = None
+    mm: Annotated[float, Field(gt=0, le=MOST_ASKED["mm"], allow_inf_nan=False)] | None = None
     """Amount of a watering in mm over the zone's area."""
     until: AwareDatetime | None = None
     """When a hold ends; null means until released."""

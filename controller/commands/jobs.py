@@ -43,10 +43,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.verb is not None:
         if not arguments.id:
             raise wrong_use(f"Which job? Give its id, as: seepward jobs {arguments.verb} mulch")
-        from controller.commands.asking import ask
+        from controller.commands.asking import ask, zone_wish
 
-        wish = {"do": VERBS[arguments.verb], "job": arguments.id}
-        return ask(arguments, settings, {**wish, "zone": arguments.zone} if arguments.zone else wish)
+        return ask(
+            arguments, settings, zone_wish(VERBS[arguments.verb], settings, arguments.zone) | {"job": arguments.id}
+        )
     site = settings.build()
     with journal_of(arguments, settings) as reader:
         garden, as_of = remembered(reader, site)

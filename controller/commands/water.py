@@ -4,7 +4,7 @@ import argparse
 import math
 
 from controller.commands.asking import ask, zone_wish
-from controller.commands.common import settings_of
+from controller.commands.common import settings_of, wrong_use
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,10 +20,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    from controller.messages import MOST_ASKED
+
     settings = settings_of(arguments)
-    amounts = {name: getattr(arguments, name) for name in ("litres", "minutes", "mm")}
-    wish = zone_wish("water", settings, arguments.zone) | {k: v for k, v in amounts.items() if v is not None}
-    return ask(arguments, settings, wish)
+    asked = {name: getattr(arguments, name) for name in MOST_ASKED if getattr(arguments, name) is not None}
+    for name, amount in asked.items():
+        if amount > MOST_ASKED[name]:
+            raise wrong_use(f"--{name}: {amount:g} is too much for one watering; give {MOST_ASKED[name]} at most.")
+    return ask(arguments, settings, zone_wish("water", settings, arguments.zone) | asked)
 
 
 def _amount(text: str) -> float:

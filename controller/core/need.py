@@ -53,8 +53,8 @@ SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
 OFFSET_UNSURE = 0.008
 """A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read: more by so
-many times the doubt, by this share of the available water at most, and not more often than this (no source, all four; the
-first tried on simulated beds)."""
+many times the doubt, by this share of the available water at most, and not more often than this (no source, all
+four; the threshold was tried on simulated beds)."""
 DRY_TOP = 0.6
 """Share of its water that the top layer has lost when repellent sand begins to shed (common practice, no source)."""
 FRONT_SLACK = 1.25

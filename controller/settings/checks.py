@@ -165,7 +165,7 @@ def _tender(draft: Draft) -> Iterator[Mistake]:
 def _last_harvest(draft: Draft) -> Iterator[Mistake]:
     for zone in draft.zone:
         if zone.last_harvest and zone.planted and zone.last_harvest <= zone.planted:
-            say = f"= {zone.last_harvest} is not after planted = {zone.planted}; set it to the day of the last harvest"
+            say = f"{zone.last_harvest} is not after planted, {zone.planted}; give the day of the last harvest"
             yield _zone(zone, "last_harvest", say)
 
 

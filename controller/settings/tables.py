@@ -652,7 +652,9 @@ class CropTable(Table):
     """Lengths of the four stages of growth, days."""
     kcb_months: (
         Annotated[
-            tuple[Coefficient, ...], Field(min_length=12, max_length=12), Says("twelve numbers, January first")
+            tuple[Coefficient, ...],
+            Field(min_length=12, max_length=12),
+            Says("twelve numbers from 0.01 to 2.5, January first"),
         ]
         | None
     ) = None

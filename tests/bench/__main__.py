@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pkgutil import iter_modules
 
 import tests.bench
+from controller.settings import ConfigError
 from tests.bench.rows import write
 
 AIDS = frozenset({"__main__", "field", "instruments", "outside", "protocol", "rows"})
@@ -36,7 +37,7 @@ def main(arguments: Sequence[str]) -> int:
     options = parser.parse_args(rest)
     try:
         rows = benchmark.rows(options)
-    except (OSError, ValueError) as problem:
+    except (OSError, ValueError, ConfigError) as problem:
         print(f"tests.bench {name}: {problem}", file=sys.stderr)
         return 2
     write(rows, sys.stdout, as_json=options.json)

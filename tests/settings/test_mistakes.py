@@ -67,7 +67,7 @@ MISTAKES = [
     ),
     (
         'crop = "lettuce"', 'crop = { name = "lawn", like = "mint", kcb_months = [0.6, 0.7] }',
-        "crop.kcb_months: a list does not fit; give twelve numbers, January first",
+        "crop.kcb_months: a list does not fit; give twelve numbers from 0.01 to 2.5, January first",
     ),
     ("area_m2 = 12", 'area_m2 = 12\nbranch = "north"', '"tomatoes": branch: "north" is nowhere; name it in branches'),
     ("under_mulch = true", "under_mulch = true, fill_l = 100", '"tomatoes": line.fill_l: 100 L take '),
