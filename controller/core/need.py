@@ -33,9 +33,9 @@ closed loop against an outside crop model)."""
 HEAT_FROM = 0.5
 """With heat coming a bed is filled once this share of its readily available water is gone: a fuller one has enough to
 go into it, and each watering more is lost from wet ground (no source: a judgement)."""
-LAST_DEPLETION = 0.6
+LAST_DEPLETION = 0.75
 """Share of its available water that may be gone at the last harvest: ripening plants bear it, and what is left in the
-ground is of no use then (no source: a judgement)."""
+ground is of no use then (no source; tried in closed loop against an outside crop model)."""
 LAST_DAYS = 30
 """So long before the last harvest it begins to count: no root zone lasts longer in summer (common practice, no
 source)."""
@@ -51,10 +51,10 @@ no source)."""
 SURE_FILL_SDS = 2.0
 SURE_FILL_MOST = 0.25
 SURE_FILL_EVERY = timedelta(days=10)
-OFFSET_UNSURE = 0.008
-"""A probe whose zero is less sure than this [m3/m3] gets a soak that surely fills, so that it can be read: more by so
-many times the doubt, by this share of the available water at most, and not more often than this (no source, all
-four; the threshold was tried on simulated beds)."""
+SURE_FILL_FROM = 0.4
+"""A bed with a probe that is less sure than this share of its readily available water gets a soak that surely fills it,
+so that the probe can be read: more by so many times the doubt, by this share of the available water at most, and not
+more often than this (no source, all four; the threshold was tried on simulated beds)."""
 DRY_TOP = 0.6
 """Share of its water that the top layer has lost when repellent sand begins to shed (common practice, no source)."""
 FRONT_SLACK = 1.25
@@ -379,8 +379,7 @@ def _to_be_sure_mm(seen: View) -> float:
     bed = seen.bed
     if bed.last_full is not None and bed.as_of - bed.last_full < SURE_FILL_EVERY:
         return 0.0
-    unsure = [probe for probe in bed.estimate.probes if bed.estimate.offset_sd(probe) > OFFSET_UNSURE]
-    if not unsure:
+    if not bed.estimate.probes or bed.sd_mm <= SURE_FILL_FROM * seen.readily_mm:
         return 0.0
     sure_mm = SURE_FILL_SDS * min(bed.sd_mm, SURE_FILL_MOST * seen.available_mm)
     # What the valve may not give in one watering would only be tried again at every dawn.

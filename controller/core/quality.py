@@ -144,6 +144,7 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     possible = _possible(sensor, sight)
     jumped = step.sds > JUMP_SDS and not (possible and any(each.shares(step) for each in company))
     seconded = gap.sds > GATE_SD and possible and any(each.seconds(plain) for each in company)
+    seconded = seconded and not any(each.denies(plain) for each in company)
     probe = replace(
         probe,
         rough=rough,
@@ -288,6 +289,11 @@ class _Beside:
         """Whether the other says the same of the bed, against the estimate, and is sure enough to be asked."""
         both = own.by * self.theirs.by > 0.0 and self.theirs.sds > GATE_SD / 2.0
         return both and self.sds <= AGREE_SDS and abs(own.by) > AGREE_SDS * self.sd
+
+    def denies(self, own: Surprise) -> bool:
+        """Whether the other says the contrary of the bed, against the estimate: water on its way has reached one probe
+        and not yet the next."""
+        return own.by * self.theirs.by < 0.0 and self.theirs.sds > GATE_SD / 2.0
 
 
 def _in_company(others: Iterable[tuple[Sensor, Probe]], sight: Sight) -> list[tuple[Sensor, float]]:

@@ -42,6 +42,12 @@ steps are common practice, no source; see `drain_days`)."""
 SLOWEST_DRAIN_DAYS = 2.0
 RAIN_SD = 0.2
 """How far rain on a bed is from the gauge's or the forecast's: a share of it (common practice, no source)."""
+TOLD_SD = 0.10
+"""How far field capacity and wilting point of a soil are told from the truth: a share of each (common practice, no
+source)."""
+SAME_SOIL_SDS = 2.24
+"""Two opinions of what a soil holds that are further apart than so many of their standard deviations, which chance does
+to one in forty, are of two soils (no source: a judgement)."""
 THIRST_DAYS = 20
 """So long a bed remembers the days on which it was short of water."""
 RAIN_THAT_WETS_ALL_MM = 3.0
@@ -68,17 +74,21 @@ def holds_at_first(zone: Zone) -> tuple[float, float]:
     """What a bed is taken to hold until it has taught us, as a multiple of what its soil is said to, and how unsure
     that is, as a share.
 
-    A soil's own figures and the usual ones of its texture are two opinions of the same water. Each is as unsure as the
-    other, so the truth is taken to be half way (in the logarithm), and two are surer than one. Where they are further
-    apart than their doubts explain, they speak of different soils, and its own figures stand.
+    A soil's own figures and the usual ones of its texture are two opinions of the same water, and count by how sure
+    each is: available water is the small difference of two figures that are each told a tenth wrong, so in sand, and
+    most of all where little is left of it, its own figures say little. Where the two are further apart than their
+    doubts explain, they speak of different soils, and its own stand.
     """
-    usual = SOILS.get(zone.soil.texture)
-    if usual is None or zone.pots is not None or zone.soil.available_mm_m == usual.available_mm_m:
+    usual, told = SOILS.get(zone.soil.texture), zone.soil
+    if usual is None or zone.pots is not None or told.available_mm_m == usual.available_mm_m:
         return 1.0, HOLDS_SD
-    apart = math.log(usual.available_mm_m / zone.soil.available_mm_m)
-    if abs(apart) > 2.0 * math.sqrt(2.0) * HOLDS_SD:
+    told_sd = TOLD_SD * math.hypot(told.field_capacity, told.wilting_point) / (told.field_capacity - told.wilting_point)
+    apart = math.log(usual.available_mm_m / told.available_mm_m)
+    if abs(apart) > SAME_SOIL_SDS * math.hypot(told_sd, HOLDS_SD):
         return 1.0, HOLDS_SD
-    return math.exp(apart / 2.0), HOLDS_SD / math.sqrt(2.0)
+    told_weight, usual_weight = told_sd**-2, HOLDS_SD**-2
+    whole = told_weight + usual_weight
+    return math.exp(apart * usual_weight / whole), 1.0 / math.sqrt(whole)
 
 
 def believed(bed: Bed, depletion_mm: float, sd_mm: float | None = None) -> Bed:

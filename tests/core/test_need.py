@@ -19,6 +19,7 @@ from controller.core.need import (
     LAST_DEPLETION,
     RESCUE_AT,
     SURE_FILL_EVERY,
+    SURE_FILL_FROM,
     WORTH_WAITING,
     View,
     dawn_need,
@@ -397,17 +398,19 @@ def test_only_ground_that_sheds_water_when_dry_and_is_dry_is_to_be_wetted_first(
 
 def test_a_bed_with_a_probe_that_is_not_understood_is_surely_filled_now_and_then() -> None:
     look = seen(16.0, 40.0)
-    plain_mm = owed(dawn_need(look))
-    riddle = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.02))
+    unsure_mm = SURE_FILL_FROM * look.readily_mm
+    met = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.02))
+    riddle = with_sd(met, 16.0, 1.01 * unsure_mm)
+    plain_mm = owed(dawn_need(replace(look, bed=with_sd(look.bed, 16.0, 1.01 * unsure_mm))))
     need = dawn_need(replace(look, bed=riddle))
     assert need is not None
-    assert need.net_mm == pytest.approx(plain_mm + 2.0 * look.bed.sd_mm)
+    assert need.net_mm == pytest.approx(plain_mm + 2.0 * riddle.sd_mm)
     assert any("surely full" in reason for reason in need.reasons)
     filled = replace(riddle, last_full=riddle.as_of - SURE_FILL_EVERY + timedelta(hours=1))
     assert owed(dawn_need(replace(look, bed=filled))) == pytest.approx(plain_mm)
     long_ago = replace(riddle, last_full=riddle.as_of - SURE_FILL_EVERY)
     assert owed(dawn_need(replace(look, bed=long_ago))) > plain_mm
-    known = replace(look.bed, estimate=meet(look.bed.estimate, "probe", 0.007))
+    known = with_sd(met, 16.0, 0.99 * unsure_mm)
     assert owed(dawn_need(replace(look, bed=known))) == pytest.approx(plain_mm)
 
 

@@ -27,7 +27,8 @@ HOUR = timedelta(hours=1)
 ZONE = a_zone(root_depth_m=0.4)
 ONE = Sensor("north-probe", "moisture", "tomatoes", sd=0.02)
 OTHER = Sensor("south-probe", "moisture", "tomatoes", sd=0.02)
-SITE = a_site(ZONE, sensors=(ONE, OTHER))
+THIRD = Sensor("third-probe", "moisture", "tomatoes", sd=0.02)
+SITE = a_site(ZONE, sensors=(ONE, OTHER, THIRD))
 HOT = take_forecast(WeatherBook(), a_forecast(START, [33.0] * 14), SITE)
 COOL = take_forecast(WeatherBook(), a_forecast(START, [8.0] * 14), SITE)
 SCALE_MM = plants_on(ZONE, SITE, HOT, JULY_15, START).scale_mm
@@ -59,8 +60,7 @@ def holds(bed: Bed) -> float:
 def lived(
     hours: int,
     says: Says,
-    other: Says | None = None,
-    *,
+    *others_say: Says,
     book: WeatherBook = HOT,
     water: dict[int, float] | None = None,
     rain: dict[int, float] | None = None,
@@ -72,7 +72,8 @@ def lived(
     water, rain: hour -> mm; the valve's litres are known, rain is what a gauge says.
     """
     real = a_bed()
-    been = since or Hours(a_bed(), {ONE: Probe()} | ({OTHER: Probe()} if other else {}), [])
+    speakers = dict(zip((ONE, OTHER, THIRD), (says, *others_say), strict=False))
+    been = since or Hours(a_bed(), {sensor: Probe() for sensor in speakers}, [])
     for hour in range(1, hours + 1):
         at = START + hour * HOUR
         real = advance(real, ZONE, SITE, book, at, at)
@@ -81,8 +82,8 @@ def lived(
             real, bed = wet(real, ZONE, water[hour], at), wet(bed, ZONE, water[hour], at)
         if rain and hour in rain:
             real, bed = rain_on(real, rain[hour]), rain_on(bed, rain[hour])
-        for sensor, speaks in ((ONE, says), (OTHER, other)):
-            value = speaks(hour, holds(real) + truth(hour)) if speaks else None
+        for sensor, speaks in speakers.items():
+            value = speaks(hour, holds(real) + truth(hour))
             if value is not None:
                 probe = heard(been.probes[sensor], value, at)
                 others = [(each, theirs) for each, theirs in been.probes.items() if each != sensor]
@@ -278,6 +279,23 @@ def test_two_probes_that_agree_against_the_balance_are_followed_and_one_alone_is
     assert alone.words[-1] in ("jumped", "doubtful")
     assert (both.probes[ONE].word, both.probes[OTHER].word) == ("good", "good")
     assert wetter_mm > 10.0
+
+
+def test_two_probes_that_agree_are_not_followed_while_a_third_says_the_contrary() -> None:
+    """A soak that has reached only the first: the two below it stay as dry as they were, and so agree."""
+    soak_mm, at_h = 12.0, 13
+
+    def reached(hour: int, content: float) -> float:
+        return content + (0.10 if hour >= at_h else 0.0)
+
+    def not_yet(hour: int, content: float) -> float:
+        return content - (soak_mm / SCALE_MM + 0.06 if hour >= at_h else 0.0)
+
+    balance_mm = lived(at_h + 8, true, water={at_h: soak_mm}).bed.depletion_mm
+    denied = lived(at_h + 8, reached, not_yet, not_yet, water={at_h: soak_mm})
+    assert denied.bed.depletion_mm == pytest.approx(balance_mm, abs=4.0)
+    followed = lived(at_h + 8, not_yet, not_yet, water={at_h: soak_mm})
+    assert followed.bed.depletion_mm > balance_mm + 25.0
 
 
 def test_two_probes_that_agree_on_what_no_soil_can_hold_are_not_followed() -> None:

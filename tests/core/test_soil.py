@@ -12,6 +12,7 @@ from controller.agronomy.crop import CROPS
 from controller.agronomy.reference_et import ReferenceEt, saturation_kpa
 from controller.agronomy.soil import SOILS
 from controller.core import plants as plants_module
+from controller.core.estimate import HOLDS_SD
 from controller.core.forecast import Forecast, Hour
 from controller.core.garden import Bed, DayLedger, Probe
 from controller.core.hands import MULCH_BACK
@@ -24,6 +25,7 @@ from controller.core.soil import (
     day_demand_mm,
     drain_days,
     expected_rain_mm,
+    holds_at_first,
     new_bed,
     notice,
     rain_on,
@@ -223,6 +225,27 @@ def test_a_bed_nobody_has_told_of_has_lost_a_little_and_is_very_unsure() -> None
     assert bed.depletion_mm <= PLANTS.readily_mm
     assert bed.sd_mm >= PLANTS.available_mm / 4
     assert (bed.estimate.demand_factor, bed.estimate.holds_factor, bed.estimate.probes) == (1.0, 1.0, ())
+
+
+@pytest.mark.parametrize(
+    ("capacity", "wilting", "held_mm_m"),
+    [
+        (0.12, 0.045, 75.0),  # the texture's own: nothing to weigh
+        (0.14, 0.055, 80.5),  # a little more than usual: about half way
+        (0.10, 0.07, 62.8),  # what little is left of two figures so unsure says little
+        (0.26, 0.10, 160.0),  # twice what sand holds: another soil, rich in compost
+    ],
+)
+def test_a_soils_own_figures_and_its_textures_count_by_how_sure_each_is(
+    capacity: float, wilting: float, held_mm_m: float
+) -> None:
+    soil = replace(SOILS["sand"], field_capacity=capacity, wilting_point=wilting)
+    holds, unsure = holds_at_first(a_zone(soil=soil))
+    assert holds * soil.available_mm_m == pytest.approx(held_mm_m, abs=0.1)
+    assert unsure <= HOLDS_SD
+    told_sd = 0.1 * math.hypot(capacity, wilting) / (capacity - wilting)
+    if held_mm_m not in (75.0, 160.0):
+        assert unsure == pytest.approx((told_sd**-2 + HOLDS_SD**-2) ** -0.5)
 
 
 def test_not_knowing_grows_with_the_days() -> None:
