@@ -5,6 +5,8 @@ import importlib
 import importlib.util
 import re
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 from typing import NoReturn
 
@@ -99,6 +101,14 @@ def test_the_documents_have_command_lines() -> None:
 )  # fmt: skip
 def test_a_wrong_command_line_would_be_seen(line: str) -> None:
     assert list(objections(line)) != []
+
+
+def test_a_run_of_marked_tests_can_read_all_of_them() -> None:
+    """`-m` among the arguments once kept the outside crop model from being imported, and so every such run from
+    beginning."""
+    asked = [sys.executable, "-m", "pytest", "-m", "published", "--collect-only", "tests/bench", "tests/agronomy"]
+    found = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert found.returncode == 0, found.stdout[-2000:]
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)
