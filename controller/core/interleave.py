@@ -19,7 +19,7 @@ from controller.core.frozen import replace
 from controller.core.packing import FULL, Row, best_order
 from controller.core.tank import Store
 
-THOROUGH = 1_000_000
+THOROUGH = 600_000
 """An effort of about half a second on one core of a desktop machine, a few seconds on a small board."""
 MOST_CELLS = 2000
 """The finest grid: so many cells for the list rule's makespan."""
