@@ -274,10 +274,11 @@ class _Span:
         return max(0.0, min(self.until_s, at_s) - max(self.from_s, since_s))
 
     def litres_within(self, since_s: float, at_s: float) -> float:
-        """Of its litres, as many as of its time; an opening of no time gave what it gave at once."""
+        """Of its litres, as many as of its time; an opening of no time gave what it gave at once, and still counts at
+        the instant at which its day is over: just before it, all that has been given since counts beside it."""
         if self.until_s > self.from_s:
             return self.litres * self.seconds_within(since_s, at_s) / (self.until_s - self.from_s)
-        return self.litres if since_s < self.from_s <= at_s else 0.0
+        return self.litres if since_s <= self.from_s <= at_s else 0.0
 
 
 @dataclass(frozen=True, slots=True)
