@@ -6,12 +6,21 @@ from datetime import date
 from pathlib import Path
 
 from controller.settings import load
+from controller.sim.faults import Fault
 from controller.sim.run import Span, drawn, lived
 
 GARDENS = tuple(Path(__file__).parents[1] / "sim" / name for name in ("two_beds.toml", "metered.toml"))
 """One after the other: the second has a flow meter, a pair that may never be open together, and limits of the site."""
 FIRST, LAST = date(2026, 7, 1), date(2026, 7, 3)
 OFTEN = 60.0
+USED_UP = (
+    Fault("planner runs wild", 10.0, 2.0, size=60.0),
+    Fault("clock steps on", 12.2, 20.0, size=40.0),
+    Fault("both killed", 12.5),
+    Fault("planner runs wild", 13.0, 3.0, size=60.0),
+)
+"""Hardly drawn together: a day's minutes are used up, the clock jumps, all begins anew, and more is asked for. Every
+fifth life has these as well."""
 
 
 def main(seeds: int) -> int:
@@ -20,7 +29,8 @@ def main(seeds: int) -> int:
     for seed in range(1, seeds + 1):
         span = Span(gardens[seed % len(gardens)], FIRST, LAST, seed, often=OFTEN)
         try:
-            _, found = lived(span, drawn(span))
+            chosen = USED_UP if seed % 5 == 0 else ()
+            _, found = lived(span, tuple(sorted((*drawn(span), *chosen), key=lambda fault: fault.at_h)))
         except Exception as error:  # a mistake may well end in a traceback: then it is seen too
             print(f"seed {seed}, {type(error).__name__}: {error}")
             return 1
