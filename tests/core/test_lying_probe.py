@@ -100,7 +100,7 @@ def lived(zone: str, seed: int, days: int, lie: str) -> Outcome:
 
 
 BELIEVED_TOO_SOON = pytest.mark.xfail(
-    reason="a step that stays is believed after six hours: 4 days of stress in ten, where an honest probe has none",
+    reason="a step that stays is believed after six hours: 5 days of stress in ten, where an honest probe has none",
     strict=True,
 )
 
