@@ -6,11 +6,10 @@ daemon goes on with the same journal and the same garden. If that one does not c
 A program that keeps ending soon after its start may be ended by what it remembers: then it begins anew without that.
 """
 
-import json
 import logging
 import time
 from collections.abc import Callable
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,17 +18,9 @@ from controller.daemon import CannotStartError, Daemon, Signals
 from controller.drivers.system_clock import SystemClock
 from controller.settings import ConfigError, Settings
 from controller.shells.journal import NewerJournalError
-from controller.shells.recovery import SPARE, Found, open_journal
+from controller.shells.recovery import ANEW, SPARE, STARTS, Found, open_journal, restless
 
 LOG = logging.getLogger("seepward")
-
-STARTS = "starts.json"
-"""In the guard's directory, which lies in memory: when this machine's last starts were that did not end in order."""
-STARTS_MOST, STARTS_WITHIN_S = 5, 600.0
-ANEW = (
-    f"The program has ended {STARTS_MOST - 1} times within {STARTS_WITHIN_S / 60.0:.0f} minutes. What it believed of"
-    " the beds and had planned may be why, and is begun anew; holds, locks and what was given are kept."
-)
 
 
 def serve(settings: Settings, journal: Path, reread: Callable[[], Settings]) -> int:
@@ -53,20 +44,6 @@ def serve(settings: Settings, journal: Path, reread: Callable[[], Settings]) -> 
         if code == 0:
             starts.unlink(missing_ok=True)
         return code
-
-
-def restless(starts: Path, mono_s: float) -> bool:
-    """Note a start; whether there have been too many of late. Then they are counted anew."""
-    try:
-        before = [float(each) for each in json.loads(starts.read_text("ascii"))]
-    except (OSError, ValueError, TypeError):
-        before = []
-    late = [*(each for each in before if 0.0 <= mono_s - each < STARTS_WITHIN_S), mono_s]
-    too_many = len(late) >= STARTS_MOST
-    with suppress(OSError):
-        starts.parent.mkdir(parents=True, exist_ok=True)
-        starts.write_text(json.dumps([] if too_many else late), "ascii")
-    return too_many
 
 
 def _in_turn(settings: Settings, found: Found, reread: Callable[[], Settings], signals: Signals) -> int:

@@ -1,6 +1,8 @@
 """What a start finds: the journal in whatever state, openings that nobody saw end, and the water of the last day."""
 
+import json
 from collections.abc import Container, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,14 @@ from controller.shells.journal import (
 
 SPARE = "spare.json"
 """The spare state's name in the guard's directory, which lies in memory: it outlives the daemon, not the power."""
+STARTS = "starts.json"
+"""In the guard's directory, which lies in memory: when this machine's last starts were that did not end in order."""
+STARTS_MOST, STARTS_WITHIN_S = 5, 600.0
+ANEW = (
+    f"The program has ended {STARTS_MOST - 1} times within {STARTS_WITHIN_S / 60.0:.0f} minutes. What it believed of"
+    " the beds and had planned may be why, and is begun anew; holds, locks and what was given are kept."
+)
+"""What is said then."""
 CLOSED_WITHIN_S = 10.0
 """Where no guard was left to end an opening, the closer of the service manager or the next start does, by then."""
 
@@ -60,6 +70,20 @@ def open_journal(path: Path, spare: Path | None = None) -> Found:
     if lost:
         trouble = f"{trouble} What was watered before is not known: each valve waits until its 24 hours are over."
     return Found(journal, garden, trouble, lost)
+
+
+def restless(starts: Path, mono_s: float) -> bool:
+    """Note a start; whether there have been too many of late. Then they are counted anew."""
+    try:
+        before = [float(each) for each in json.loads(starts.read_text("ascii"))]
+    except (OSError, ValueError, TypeError):
+        before = []
+    late = [*(each for each in before if 0.0 <= mono_s - each < STARTS_WITHIN_S), mono_s]
+    too_many = len(late) >= STARTS_MOST
+    with suppress(OSError):
+        starts.parent.mkdir(parents=True, exist_ok=True)
+        starts.write_text(json.dumps([] if too_many else late), "ascii")
+    return too_many
 
 
 def _begin_anew(path: Path, spare: Path | None, first: str) -> tuple[Journal, None, str]:

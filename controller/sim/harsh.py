@@ -29,13 +29,13 @@ from controller.core.events import (
 from controller.core.garden import Garden
 from controller.core.job import Digest
 from controller.core.moment import Now
-from controller.core.step import fit_to_site, new_garden
+from controller.core.step import begun_anew, fit_to_site, new_garden
 from controller.guard.rules import Charge, Closed, Lock, master_line
 from controller.loop import Loop
 from controller.messages import ROOT, Message
 from controller.shells.forecast import ForecastError, Place, read_open_meteo
 from controller.shells.journal import AGAIN, Given, JournalReader
-from controller.shells.recovery import SPARE, endings, open_journal, presume_used, used_openings
+from controller.shells.recovery import SPARE, STARTS, endings, open_journal, presume_used, restless, used_openings
 from controller.shells.telemetry import Telemetry
 from controller.sim.dice import dice
 from controller.sim.faults import Fault, instant
@@ -278,7 +278,7 @@ class HarshWorld(World):
         self.start = self.clock.utc
         self.path = Path(self.journal.path)
         self.fuse, self.diary = Fuse(), [Level(self.clock.true_s, frozenset())]
-        self._spare = self.path.with_name(SPARE)
+        self._spare, self._starts = self.path.with_name(SPARE), self.path.with_name(STARTS)
         self.chronicle = self.outlet = Chronicle(self.clock, self.path.parent)
         self.up, self.starts_at, self.hung_until = True, NEVER, NEVER
         self.guard_back_at = NEVER
@@ -321,6 +321,9 @@ class HarshWorld(World):
         beds = remembered.beds.values() if remembered is not None else ()
         self.clock.not_before = max((bed.as_of for bed in beds), default=RELEASED)
         now = self.clock.now()
+        if restless(self._starts, now.mono_s) and remembered is not None:
+            self.chronicle.tell("it has ended too often and begins anew")
+            remembered = begun_anew(self.site, remembered, now)
         garden = new_garden(self.site, now) if remembered is None else fit_to_site(self.site, remembered, now)
         self.telemetry = Telemetry(self.settings.sensor, self.site.id, lambda event: None, self.clock)
         journal: Any = Fused(self.journal, self.fuse, ("commit", "intend", "closed"))
@@ -375,7 +378,8 @@ class HarshWorld(World):
         self.chronicle.tell("the power goes" if power else "the daemon dies")
         if power:
             self._forget_unwritten()
-            self._spare.unlink(missing_ok=True)
+            for kept in (self._spare, self._starts):
+                kept.unlink(missing_ok=True)
         if self.up:
             self._crash_disk(power)
         if power:

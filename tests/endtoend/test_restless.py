@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.service import ANEW, STARTS_MOST, STARTS_WITHIN_S, restless
+from controller.shells.recovery import ANEW, STARTS_MOST, STARTS_WITHIN_S, restless
 from tests.endtoend.rig import Rig
 
 
