@@ -157,14 +157,14 @@ class TestSentences:
     def test_what_the_meter_found_is_said_with_its_flow(self) -> None:
         """Of two valves at once each is named; litres a day are 1440 times those of a minute."""
         guard = a_guard(METERED)
-        findings = Finding("leak", 0.5), Finding("drip", 0.01), Finding("nonsense", 900.0), Finding("burst", 7.0)
+        findings = Finding("leak", 2.0), Finding("drip", 1.0), Finding("nonsense", 900.0), Finding("burst", 7.0)
         said = {
             found.kind: [each.why for each in guard._react(found, 0.0) if isinstance(each, Notice)]
             for found in findings
         }
         assert said == {
-            "leak": ["0.5 L/min flow with every valve closed, 720 L a day"],
-            "drip": ["14 L a day and more drip with every valve closed"],
+            "leak": ["2 L/min flow with every valve closed, 2880 L a day"],
+            "drip": ["1440 L a day and more drip with every valve closed"],
             "nonsense": ["the flow meter tells of 9e+02 L/min, more than can be; look at its wire"],
             "burst": ["7 L/min and more flow with every valve closed"],
         }
