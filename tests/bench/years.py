@@ -2,7 +2,7 @@
 
 The garden is `tests/sim/two_beds.toml`, or another (`--garden`). A year runs from the first of March, in pieces of
 `--days`, each with a seed of its own, so that what breaks is quickly run again. The goal is that nothing breaks; years
-per minute of one core are told. The first year of it is part of the tests (`tests/sim/test_years.py`).
+per minute of one core are told. The first years of it are part of the tests (`tests/sim/test_years.py`).
 """
 
 import argparse

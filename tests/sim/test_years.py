@@ -1,4 +1,4 @@
-"""A garden-year with faults of every kind breaks nothing, and another one where pipes leak: the pieces that
+"""Garden-years with faults of every kind break nothing, four and another one where pipes leak: the pieces that
 `python -m tests.bench years` begins with, in either garden."""
 
 import json
@@ -13,7 +13,7 @@ from controller.settings import load
 from controller.sim.run import drawn, with_faults
 from tests.bench.years import DAYS_A_YEAR, GARDEN, PIECE_DAYS, piece
 
-METERED = Path(__file__).with_name("metered.toml")
+YEARS = {GARDEN: 4, Path(__file__).with_name("metered.toml"): 1}
 
 
 @pytest.fixture(autouse=True)
@@ -24,8 +24,11 @@ def _hushed() -> Iterator[None]:
     logging.disable(logging.NOTSET)
 
 
-@pytest.mark.parametrize("garden", [GARDEN, METERED], ids=lambda path: path.stem)
-@pytest.mark.parametrize("number", range(ceil(DAYS_A_YEAR / PIECE_DAYS)))
+@pytest.mark.parametrize(
+    ("garden", "number"),
+    [(garden, n) for garden, years in YEARS.items() for n in range(ceil(years * DAYS_A_YEAR / PIECE_DAYS))],
+    ids=lambda value: value.stem if isinstance(value, Path) else str(value),
+)
 def test_a_year_with_faults_of_every_kind_breaks_nothing(garden: Path, number: int) -> None:
     span = piece(load(garden), number * PIECE_DAYS, PIECE_DAYS, seed=1 + number)
     result = with_faults(span, drawn(span))
