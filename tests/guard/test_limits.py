@@ -138,6 +138,17 @@ class TestPump:
         guard.advance(2.0)
         assert refusal(guard.open("kale", "p2", 60.0, 59.0))[0] == "pump's rest and run"
 
+    def test_a_gap_that_a_long_lead_makes_is_refused_while_the_pump_still_runs(self) -> None:
+        """It is on until 59, and the next zone would have had its lead at 61: two seconds are no rest."""
+        guard = a_guard(pumped(MasterRule(5.0, 1.0, rest_s=30.0)))
+        guard.open("beans", "p1", 60.0, 0.0)
+        guard.advance(5.0)
+        assert on(guard, 56.0) == {"beans", MASTER}
+        assert refusal(guard.open("kale", "p2", 60.0, 56.0)) == (
+            "pump's rest and run",
+            "the pump rests for 30 s after each run; 28 s are left",
+        )
+
     def test_no_gap_is_no_rest(self) -> None:
         guard = a_guard(self.RESTING)
         guard.open("beans", "p1", 60.0, 0.0)
