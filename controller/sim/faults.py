@@ -125,6 +125,7 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "valve stuck open": Kind("a valve lets water through when there is pressure", 2, (0.5, 100.0), place="zone"),
         "valve stuck shut": Kind("a valve lets nothing through", 2, (0.5, 60.0), place="zone"),
         "line bursts": Kind("a line lets out size times what it should", 3, (0.5, 60.0), (3.0, 6.0), "zone"),
+        "line clogs": Kind("a line lets out only size times what it should", 2, (24.0, 700.0), (0.5, 0.9), "zone"),
         "pipe leaks": Kind("size L/min run out before all valves", 3, (3.0, 60.0), (0.03, 8.0), "meter"),
     }
 )

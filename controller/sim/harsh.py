@@ -41,7 +41,7 @@ from controller.sim.dice import dice
 from controller.sim.faults import Fault, instant
 from controller.sim.service import open_meteo_document
 from controller.sim.sun import sine_of_elevation
-from controller.sim.watch import Booked, History, Level, Locked, OutOfOrder, Passed, Spell
+from controller.sim.watch import CLOGS, Booked, History, Level, Locked, OutOfOrder, Passed, Spell
 from controller.sim.world import NEVER_SILENT_S, VirtualClock, VirtualGuard, World
 
 GUARD_SEEN_DEAD_S = 0.5
@@ -457,9 +457,10 @@ class HarshWorld(World):
     def _pass(self, until: datetime) -> None:
         minutes = (until - self.clock.utc).total_seconds() / 60.0
         true_l_min = self._true_flows()
+        on, off = self.guard.on, self.guard.off
         for zone, flow_l_min in true_l_min.items():
             self._passed[zone] += flow_l_min * minutes
-            if zone in self.guard.on and master_line(self._supply[zone]) not in self.guard.off:
+            if zone in on and master_line(self._supply[zone]) not in off:
                 known_l_min = self.site.zone(zone).line.flow_l_min if self.meter is None else flow_l_min
                 self._pour(zone, known_l_min * minutes)
         if self.meter is not None:
@@ -469,13 +470,13 @@ class HarshWorld(World):
 
     def _true_flows(self) -> dict[str, float]:
         """What each zone's line lets out now, L/min; together no more than its supply gives."""
-        flows = {}
+        flows = dict.fromkeys(self._supply, 0.0)
+        on, off = self.guard.on, self.guard.off
         for zone in self.site.zones:
-            pressure = master_line(zone.supply) not in self.guard.off
-            opened = zone.id in self.guard.on or self._at("valve stuck open", zone.id)
-            bursts = [fault.size for fault in self.holding.get("line bursts", ()) if fault.where == zone.id]
-            shut = self._at("valve stuck shut", zone.id)
-            flows[zone.id] = max([1.0, *bursts]) * zone.line.flow_l_min if pressure and opened and not shut else 0.0
+            opened = zone.id in on or self._at("valve stuck open", zone.id)
+            if opened and master_line(zone.supply) not in off and not self._at("valve stuck shut", zone.id):
+                clogged, burst = self._sizes(CLOGS, zone.id), self._sizes("line bursts", zone.id)
+                flows[zone.id] = zone.line.flow_l_min * min([1.0, *clogged]) * max([1.0, *burst])
         for supply in self.site.supplies:
             mine = [zone.id for zone in self.site.zones if zone.supply == supply.id]
             share = supply.capacity_l_min / max(supply.capacity_l_min, sum(flows[zone] for zone in mine))
@@ -552,7 +553,7 @@ class HarshWorld(World):
 
     def _begin(self, fault: Fault) -> None:
         self.chronicle.tell(f"fault: {fault}")
-        if fault.kind in WATER_FAULTS:
+        if fault.kind in (*WATER_FAULTS, CLOGS):
             ends_s = self.clock.true_s + 3600.0 * fault.lasts_h
             self.out_of_order.append(OutOfOrder(fault.kind, fault.where, Spell(self.clock.true_s, ends_s)))
         if fault.lasts_h > 0.0:
@@ -567,7 +568,10 @@ class HarshWorld(World):
         END.get(fault.kind, _nothing)(self, fault)
 
     def _at(self, kind: str, where: str) -> bool:
-        return any(fault.where == where for fault in self.holding.get(kind, ()))
+        return bool(self._sizes(kind, where))
+
+    def _sizes(self, kind: str, where: str) -> list[float]:
+        return [fault.size for fault in self.holding.get(kind, ()) if fault.where == where]
 
     def _read_lines(self) -> None:
         """The diary goes on: an opening may be what a fault has waited for."""

@@ -17,6 +17,8 @@ DAY_S = 86_400.0
 BURST_SHUT_S = FILL_S + BURST_S + 15.0
 """The lines fill, the verdict takes its time, and the meter is looked at now and then."""
 CAUSE_S = 1800.0
+CLOGS = "line clogs"
+"""The one thing wrong with a line that is no cause for a lock."""
 """What was wrong may be told of so long after it has ended: a stretch of water that was judged began before."""
 GRACE_S = 1.0
 KEPT = "kept-"
@@ -290,7 +292,8 @@ def locks_have_a_cause(history: History) -> Iterator[Broken]:
         at_s = lock.spell.from_s
         if at_s in history.starts and any((lock.zone, lock.rule) == (old.zone, old.rule) for old in history.locked[:n]):
             continue
-        if not any(each.spell.from_s <= at_s <= each.spell.until_s + CAUSE_S for each in history.out_of_order):
+        if not any(each.spell.from_s <= at_s <= each.spell.until_s + CAUSE_S
+                   for each in history.out_of_order if each.kind != CLOGS):
             yield Broken(at_s, f"{lock.zone or 'the whole garden'} was locked by {lock.rule}, and nothing was wrong")
 
 
@@ -348,11 +351,21 @@ def litres_in_the_journal(history: History) -> Iterator[Broken]:
 
 
 def _beside_the_pipes(history: History) -> set[str]:
-    """Pulses during which water was counted that did not go their way: how much of it was theirs, no meter can tell."""
+    """Pulses during which water was counted that did not go their way, or beside a line that took less than its share:
+    how much of it was theirs, no meter can tell."""
     if history.charge.meter is None:
         return set()
-    spells = [each.spell for each in history.out_of_order]
-    return {p.pulse for p in history.passed if any(s.from_s <= p.until_s and p.from_s <= s.until_s for s in spells)}
+    shared = set()
+    for wrong in history.out_of_order:
+        there = [each for each in history.passed if _meet(each, wrong.spell)]
+        if wrong.kind == CLOGS:
+            there = [each for each in there if any(other is not each and _meet(each, other) for other in there)]
+        shared |= {each.pulse for each in there}
+    return shared
+
+
+def _meet(one: Passed | Spell, other: Passed | Spell) -> bool:
+    return one.from_s <= other.until_s and other.from_s <= one.until_s
 
 
 def _together(one: Booked, other: Booked) -> Booked:

@@ -65,7 +65,8 @@ def test_a_garden_without_a_meter_has_no_leak_that_only_a_meter_sees() -> None:
 
 
 def test_every_kind_does_something() -> None:
-    asked_for = {"broker gone", "nonsense", "alarm late", "alarm doubled", "valve stuck open", "valve stuck shut"}
+    asked_for = {"broker gone", "nonsense", "alarm late", "alarm doubled", "valve stuck open", "valve stuck shut",
+                 "line clogs"}
     known = BEGIN.keys() | END.keys() | SENSOR_FAULTS.keys() | set(FORECAST_FAULTS) | asked_for
     assert KINDS.keys() - known == set()
 

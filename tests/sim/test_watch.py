@@ -188,6 +188,21 @@ def test_litres_beside_a_leak_are_not_held_against_the_journal() -> None:
     assert said(litres_in_the_journal, diary(), 999.0, metered, passed=passed, out_of_order=(leak,)) != []
 
 
+def test_a_line_that_clogs_excuses_nothing_but_how_two_share_what_was_counted() -> None:
+    metered = replace(CHARGE, meter=MeterRule(0.01, 12.0))
+    clogs = OutOfOrder("line clogs", "beans", Spell(0.0, 400.0))
+    mine, wrong = Passed("p1", "beans", 10.0, 310.0, 40.0), (Booked("p1", "beans", 70.0, 0.0),)
+
+    def judged(passed: tuple[Passed, ...], booked: tuple[Booked, ...]) -> list[str]:
+        return said(litres_in_the_journal, diary(), 999.0, metered, passed=passed, booked=booked, out_of_order=(clogs,))
+
+    assert judged((mine,), wrong) == ["p1 gave 40.0 L, the journal says 70.0 ± 0.0 L"]
+    beside = Passed("p2", "leeks", 200.0, 500.0, 70.0)
+    assert judged((mine, beside), (*wrong, Booked("p2", "leeks", 40.0, 0.0))) == []
+    lock = Locked(None, "leak", Spell(100.0, 200.0))
+    assert said(locks_have_a_cause, diary(), 999.0, locked=(lock,), out_of_order=(clogs,)) != []
+
+
 def test_what_a_dead_guard_leaves_open_is_excused_for_the_time_without_it_and_no_longer() -> None:
     spell = Spell(500.0, 505.0)
     assert said(longest_opening, on_and_off((0.0, 605.5)), 999.0, guardless=(spell,)) == []
