@@ -8,8 +8,10 @@ Process safety times: a burst within 10 s, a dry pump within 10 s, a leak within
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Literal
 
 BURST_SHARE = 1.3
@@ -83,6 +85,9 @@ class _Look:
     litres: float
 
 
+_at_s = attrgetter("at_s")
+
+
 @dataclass(frozen=True, slots=True)
 class _Stretch:
     """A time in which the same pulses had water: the expected flow of each, L/min; settled: their lines were full."""
@@ -139,7 +144,7 @@ class Watch:
             self._looks = [self._last]
             return self._tell([Finding("nonsense", (litres - last.litres) / max(1e-3, now_s - last.at_s) * 60.0)])
         self._share_out(litres - last.litres)
-        self._looks = [each for each in self._looks if each.at_s >= now_s - KEPT_S]
+        del self._looks[: bisect_left(self._looks, now_s - KEPT_S, key=_at_s)]
         found = self._open() if self._flows else self._closed()
         if not self._looks or now_s >= self._looks[-1].at_s + LOOKS_APART_S:
             self._looks.append(self._last)
@@ -236,19 +241,20 @@ class Watch:
     def _least(self, from_s: float, seconds: float) -> float:
         """The highest lower bound of the flow up to the last look, of all stretches this long that begin after
         `from_s`, L/min."""
-        return max((least for least, _ in self._bounds(from_s, seconds)), default=0.0)
+        last, looks = self._looked_back(from_s, seconds)
+        least_l = last.litres - self.rule.litres_per_pulse
+        if not looks or least_l <= looks[0].litres:
+            return 0.0  # the longest stretch has the most water
+        return max((least_l - look.litres) / (last.at_s - look.at_s) for look in looks) * 60.0
 
     def _most(self, from_s: float, seconds: float) -> float:
         """The lowest upper bound of the same."""
-        return min((most for _, most in self._bounds(from_s, seconds)), default=math.inf)
+        last, looks = self._looked_back(from_s, seconds)
+        most_l = last.litres + self.rule.litres_per_pulse
+        return min(((most_l - look.litres) / (last.at_s - look.at_s) for look in looks), default=math.inf) * 60.0
 
-    def _bounds(self, from_s: float, seconds: float) -> list[tuple[float, float]]:
+    def _looked_back(self, from_s: float, seconds: float) -> tuple[_Look, list[_Look]]:
+        """The last look, and those from `from_s` on that are at least so long before it."""
         assert self._last is not None, "a look has just been taken"
-        last, step = self._last, self.rule.litres_per_pulse
-        bounds = []
-        for look in self._looks:
-            passed_s = last.at_s - look.at_s
-            if look.at_s >= from_s and passed_s >= seconds:
-                litres = last.litres - look.litres
-                bounds.append((max(0.0, litres - step) / passed_s * 60.0, (litres + step) / passed_s * 60.0))
-        return bounds
+        first = bisect_left(self._looks, from_s, key=_at_s)
+        return self._last, self._looks[first : bisect_right(self._looks, self._last.at_s - seconds, key=_at_s)]

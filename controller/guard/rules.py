@@ -365,7 +365,6 @@ class Guard:
         ended = self._end(tuple(grant for grant in self.grants if grant.closes_at_s <= now_s), now_s)
         if self.silent(now_s):
             ended += self._end(self.grants, now_s, "silence")
-        self._book(now_s)
         return ended
 
     def sense(self, name: str, on: bool, now_s: float) -> list[Outcome]:
@@ -545,12 +544,15 @@ class Guard:
                 del self._on_since_s[name]
                 self._off_since_s[name] = now_s
         if self._watch:
-            paths = {grant.pulse: self.charge.valves[grant.valve].flow_l_min for grant in self._flowing(now_s)}
+            paths = {each.pulse: self.charge.valves[each.valve].flow_l_min for each in self._with_water(levels)}
             self._watch.change(paths, now_s)
 
     def _flowing(self, now_s: float) -> tuple[Grant, ...]:
-        """The grants that can have water through the meter now: valve open, and the master if there is one."""
-        charge, levels = _charge(self), self.levels(now_s)
+        return self._with_water(self.levels(now_s))
+
+    def _with_water(self, levels: Mapping[str, bool]) -> tuple[Grant, ...]:
+        """The grants that can have water through the meter: valve open, and the master if there is one."""
+        charge = _charge(self)
         assert charge.meter is not None, "only a garden with a meter is watched"
         supply = charge.meter.supply
         on = levels.get(master_line(supply), True)

@@ -102,6 +102,7 @@ class VirtualGuard:
         self._clock = clock
         self._lines = lines
         self.rules.beat(clock.mono_s)
+        self._names = frozenset(self.rules.levels(clock.mono_s))
 
     def open(self, zone: str, pulse: str, seconds: float) -> None:
         """Ask for an opening."""
@@ -143,7 +144,7 @@ class VirtualGuard:
     @property
     def off(self) -> frozenset[str]:
         """The lines that are off now."""
-        return frozenset(self.rules.levels(self._clock.mono_s)) - self.on
+        return self._names - self.on
 
     def next_change(self) -> datetime | None:
         """When a line changes next by itself."""
