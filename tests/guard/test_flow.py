@@ -126,6 +126,15 @@ class TestLitres:
         watch.look(2.0, 20.0)
         assert watch.counted("p2", 20.0) == Counted(1.0, None)
 
+    def test_who_ends_first_takes_nothing_from_who_stays(self) -> None:
+        watch = Watch(FINE)
+        watch.look(0.0, 0.0)
+        watch.change({"p1": 6.0, "p2": 6.0}, 0.0)
+        assert watch.counted("p1", 10.0) == Counted(1.0, None)
+        watch.change({"p2": 6.0}, 10.0)
+        watch.look(3.0, 20.0)
+        assert watch.counted("p2", 20.0) == Counted(2.0, None)
+
     def test_a_counter_that_starts_anew_begins_anew(self) -> None:
         pipe = piped()
         pipe.guard.open("beans", "p1", 100.0, 0.0)
