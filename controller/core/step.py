@@ -624,7 +624,9 @@ def _tell(site: Site, before: Garden, garden: Garden, now: Now) -> tuple[Garden,
     if digest is None:
         return garden, notes
     facts = {"urgent": digest.urgent, "jobs": [job.id for job in digest.jobs]}
-    said = f"Told by message: {len(digest.jobs)} jobs, {len(digest.faults)} faults."
+    counts = ((len(digest.jobs), "job"), (len(digest.faults), "fault"))
+    told = ", ".join(f"{count} {what}{'s' if count > 1 else ''}" for count, what in counts if count)
+    said = f"Told by message: {told or 'all is well'}."
     return garden, [*notes, Note("digest", said, facts=facts, lasting=True), Send(digest)]
 
 

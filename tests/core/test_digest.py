@@ -38,6 +38,10 @@ def sent(alive: Life) -> list[tuple[datetime, Digest]]:
     return [(when, action.digest) for when, action in alive.actions if isinstance(action, Send)]
 
 
+def noted(alive: Life) -> list[str]:
+    return [action.said for _, action in alive.actions if isinstance(action, Note)]
+
+
 def test_it_goes_out_at_six_in_the_evening_and_tells_what_is_to_be_done() -> None:
     alive = life(HEAT)
     alive.until(at(0, 24.0))
@@ -48,6 +52,7 @@ def test_it_goes_out_at_six_in_the_evening_and_tells_what_is_to_be_done() -> Non
     assert "shade" not in {job.id for job in digest.jobs}, "the heat comes on Friday; shade is asked for on Wednesday"
     notes = [note for _, note in alive.actions if isinstance(note, Note) and note.kind == "digest"]
     assert [note.lasting for note in notes] == [True], "it is in the journal before it goes out"
+    assert f"Told by message: {len(digest.jobs)} jobs." in noted(alive)
 
 
 def test_without_anything_to_say_there_is_none() -> None:
@@ -134,6 +139,7 @@ def test_a_small_fault_comes_with_the_message_of_the_day() -> None:
     alive.until(at(2))
     ((when, digest),) = sent(alive)
     assert (when, [fault.id for fault in digest.faults]) == (at(0, 18.0), ["broker"])
+    assert "Told by message: 1 fault." in noted(alive)
 
 
 def test_while_away_no_jobs_are_told_but_now_and_then_that_all_is_well() -> None:
@@ -144,6 +150,7 @@ def test_while_away_no_jobs_are_told_but_now_and_then_that_all_is_well() -> None
     alive.until(at(8))
     told = sent(alive)
     assert told, "a sign of life"
+    assert "Told by message: all is well." in noted(alive)
     assert all(digest.away and digest.jobs == () for _, digest in told)
     assert any(digest.given_l > 0.0 for _, digest in told)
     alive.tell(Ask("2", "back"))
