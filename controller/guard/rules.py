@@ -284,7 +284,6 @@ class _Span:
 @dataclass(frozen=True, slots=True)
 class _Ask:
     valve: str
-    pulse: str
     seconds: float
     now_s: float
 
@@ -335,7 +334,7 @@ class Guard:
         """Grant `valve` for `seconds` from now, or say which veto forbids it."""
         self._take_time(now_s)
         self._book(now_s)
-        ask = _Ask(valve, pulse, seconds, now_s)
+        ask = _Ask(valve, seconds, now_s)
         for rule, veto in VETOES:
             if why := veto(self, ask):
                 return Refused(rule, why, valve, pulse)
@@ -723,7 +722,7 @@ def _master_times(guard: Guard, ask: _Ask) -> str | None:
     supply, master = charge.valves[ask.valve].supply, charge.supply_of(ask.valve).master
     if master is None:
         return None
-    asked = Grant(ask.valve, ask.pulse, ask.now_s, ask.now_s + ask.seconds)
+    asked = Grant(ask.valve, "asked", ask.now_s, ask.now_s + ask.seconds)
     grants = (*charge.on_supply(supply, guard.grants), asked)
     running_s, off_s = guard._on_since_s.get(supply), guard._off_since_s.get(supply, -math.inf)
     for from_s, until_s in _runs(master, grants, ask.now_s):

@@ -30,10 +30,12 @@ from controller.guard.rules import (
     DAY_S,
     SUPPLY,
     Closed,
+    Guard,
     Lock,
     MasterRule,
     Notice,
     Opened,
+    Refused,
     SupplyRule,
     UsedOpening,
     ValveRule,
@@ -239,6 +241,21 @@ class TestSentences:
                 Notice("no flow", why, "beans", locked=again)
             ]
         assert guard.locks == {"beans": Lock("no flow", why, "beans")}
+
+    def test_what_is_refused_before_anything_is_known_says_why(self) -> None:
+        assert refusal(Guard().open("beans", "p", 10.0, 0.0)) == (
+            "no charge", "the guard has not been told its valves and limits yet"
+        )  # fmt: skip
+        assert refusal(Guard(PLAIN).open("beans", "p", 10.0, 0.0)) == (
+            "silence", "the daemon has not been heard for too long, so nothing opens until it beats again"
+        )  # fmt: skip
+        assert a_guard().beat(1.0, sent_s=2.0) == Refused(
+            "beat", "the beat was sent later than now, so not by the monotonic clock"
+        )
+        assert a_guard().measure(1.0, 1.0) == [Refused("no meter", "there is no flow meter in this garden")]
+        assert a_guard(METERED).measure(-1.0, 1.0) == [
+            Refused("not a volume", "the meter tells of -1.0 L, which is no volume")
+        ]
 
     def test_closing_everything_gives_the_reason_to_each(self) -> None:
         guard = a_guard()

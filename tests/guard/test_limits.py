@@ -54,6 +54,15 @@ class TestLitres:
             "litres in 24 hours"
         )
 
+    def test_of_an_opening_that_nobody_counted_the_supposed_count_under_a_new_guard(self) -> None:
+        rule = ValveRule(6.0, 600.0, 3600.0, most_l_per_24h=60.0)
+        guard = a_guard(replace(PLAIN, valves={"beans": rule}, used=(UsedOpening("beans", 100.0, 550.0),)))
+        assert refusal(guard.open("beans", "p1", 60.0, 0.0)) == (
+            "litres in 24 hours",
+            "beans would have given 61 L within 24 hours, more than its 60 L",
+        )
+        assert isinstance(guard.open("beans", "p2", 50.0, 0.0), Opened)
+
     def test_litres_of_an_opening_without_time_count_until_a_day_later(self) -> None:
         charge = replace(PLAIN, valves={"beans": ValveRule(6.0, 600.0, 3600.0, most_l_per_24h=60.0)})
         guard = a_guard(replace(charge, used=(UsedOpening("beans", 10.0, 0.0, 60.0),)))
@@ -163,8 +172,9 @@ class TestPump:
         guard.close("beans", "asked", 50.0)  # the pump stops at once: kale has not had its lead
         assert on(guard, 50.0) == {"beans", "kale"}
         guard.advance(51.0)
-        guard.advance(55.0)
-        assert on(guard, 55.0) == {"kale"}
+        for at_s in (55.0, 55.125, 55.25):
+            guard.advance(at_s)
+            assert on(guard, at_s) == {"kale"}
         assert guard.next_change_s() == 80.0
         assert on(guard, 79.875) == {"kale"}
         assert on(guard, 80.0) == {"kale", MASTER}
