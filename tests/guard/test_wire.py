@@ -217,24 +217,24 @@ def test_any_line_is_a_message_or_a_refusal(line: bytes) -> None:
             assert abs(message.seconds) < 1e15
 
 
-class TestLineBuffer:
-    @given(st.lists(st.binary(max_size=12).map(lambda raw: raw.replace(b"\n", b"")), max_size=6), st.data())
-    def test_lines_come_out_whole_however_they_were_cut(self, lines: list[bytes], data: st.DataObject) -> None:
-        stream = b"".join(line + b"\n" for line in lines)
-        buffer = wire.LineBuffer(limit_bytes=8)
-        got: list[bytes | None] = []
-        while stream:
-            size = data.draw(st.integers(1, len(stream)))
-            got += buffer.feed(stream[:size])
-            stream = stream[size:]
-        assert got == [line if len(line) <= 8 else None for line in lines]
+@given(st.lists(st.binary(max_size=12).map(lambda raw: raw.replace(b"\n", b"")), max_size=6), st.data())
+def test_lines_come_out_whole_however_they_were_cut(lines: list[bytes], data: st.DataObject) -> None:
+    stream = b"".join(line + b"\n" for line in lines)
+    buffer = wire.LineBuffer(limit_bytes=8)
+    got: list[bytes | None] = []
+    while stream:
+        size = data.draw(st.integers(1, len(stream)))
+        got += buffer.feed(stream[:size])
+        stream = stream[size:]
+    assert got == [line if len(line) <= 8 else None for line in lines]
 
-    def test_an_endless_line_is_refused_once_and_takes_no_memory(self) -> None:
-        buffer = wire.LineBuffer(limit_bytes=100)
-        got = [out for _ in range(1000) for out in buffer.feed(b"x" * 50)]
-        assert got == [None]
-        assert buffer._part == b""
-        assert list(buffer.feed(b"tail\nnext\n")) == [b"next"]
+
+def test_an_endless_line_is_refused_once_and_takes_no_memory() -> None:
+    buffer = wire.LineBuffer(limit_bytes=100)
+    got = [out for _ in range(1000) for out in buffer.feed(b"x" * 50)]
+    assert got == [None]
+    assert buffer._part == b""
+    assert list(buffer.feed(b"tail\nnext\n")) == [b"next"]
 
 
 def test_a_guest_that_counts_wrongly_and_a_line_without_end() -> None:
