@@ -10,10 +10,9 @@ from types import MappingProxyType
 
 from controller.core.actions import Action, Answer, Close, Note, Release
 from controller.core.budget import counted, counts, left_l
-from controller.core.estimate import forgotten
 from controller.core.events import Ask, Verb
 from controller.core.frozen import replace
-from controller.core.garden import Bed, Garden, Heard, Hold, Probe, Watering
+from controller.core.garden import Garden, Heard, Hold, Probe, Watering
 from controller.core.hands import ONE_ZONE, after_job, changes_beds, empties, sort_of
 from controller.core.interlock import hold_on
 from controller.core.jobs import jobs
@@ -24,7 +23,7 @@ from controller.core.plan import make_plan, order_by_hand, sessions, split
 from controller.core.pulse import move
 from controller.core.rules import banned_by, in_front, in_words
 from controller.core.site import Site, Zone
-from controller.core.soil import advance, holds_at_first, wet
+from controller.core.soil import advance, relearnt, wet
 from controller.core.weather import forget_place
 
 HEARD_KEPT = 200
@@ -283,16 +282,12 @@ def _replan(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     return replace(garden, plan_due=now.utc), [], "A new plan is being made."
 
 
-def _taught_nothing(bed: Bed, zone: Zone) -> Bed:
-    return replace(bed, estimate=forgotten(bed.estimate, *holds_at_first(zone)), last_full=None)
-
-
 def _relearn(site: Site, garden: Garden, ask: Ask, now: Now) -> Verdict:
     """What a bed has taught is forgotten: after its soil was changed, or a probe was moved or replaced. Asked of the
     whole site, what its thermometer has taught of the place is forgotten, too."""
     zones = [ask.zone] if ask.zone is not None else [zone.id for zone in site.zones]
     beds = {
-        zone: _taught_nothing(bed, site.zone(zone)) if zone in zones else bed
+        zone: relearnt(bed, site.zone(zone)) if zone in zones else bed
         for zone, bed in garden.beds.items()
     }
     moved = [sensor.id for zone in zones for sensor in site.probes_of(zone)]

@@ -14,7 +14,9 @@ from controller.core.weather import WeatherBook
 
 Purpose = Literal["dawn soak", "dusk refresh", "day refresh", "by hand"]
 PulseState = Literal["planned", "asked", "running", "done", "cut", "refused", "dropped"]
-SensorWord = Literal["new", "good", "noisy", "doubtful", "disagreeing", "jumped", "stuck", "stale"]
+SensorWord = Literal[
+    "new", "good", "noisy", "doubtful", "disagreeing", "jumped", "overstating", "backwards", "stuck", "stale"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +179,8 @@ class Bed:
     of the wetted top layer (FAO-56 De); wetting: share of the ground that was wetted last. hands: what the gardener has
     changed. last_wetted: end of the last pulse. last_full: when it was last surely full. done: purpose -> last local
     day served. balance_mm: all water that came less all that went, from any beginning and never corrected: how far the
-    bed has moved between two instants. thirst_h: hours of stress on each of the last days that had any.
+    bed has moved between two instants; drawn_mm, drained_mm: all that plants and ground have drawn, and that has sunk
+    away, likewise. thirst_h: hours of stress on each of the last days that had any.
     """
 
     zone: str
@@ -192,6 +195,8 @@ class Bed:
     last_full: datetime | None = None
     last_litres: float = 0.0
     balance_mm: float = 0.0
+    drawn_mm: float = 0.0
+    drained_mm: float = 0.0
     done: dict[str, date] = field(default_factory=dict)
     thirst_h: dict[date, float] = field(default_factory=dict)
 
@@ -207,6 +212,30 @@ class Bed:
 
 
 @dataclass(frozen=True, slots=True)
+class Swing:
+    """How a probe moves with its bed, by a reading a day.
+
+    at, value: that reading; kept_mm, drawn_mm: what had come by then less what had been drawn, and that. bed, probe:
+    how far the two have come from where they stood lately [m3/m3]. Sums over the days, the older the less: bed_squares,
+    products, probe_squares of these; found_mm, by how much the probe has made its bed wetter with no water, of the
+    used_mm that were drawn; days themselves.
+    """
+
+    at: datetime
+    value: float
+    kept_mm: float
+    drawn_mm: float
+    bed: float = 0.0
+    probe: float = 0.0
+    bed_squares: float = 0.0
+    products: float = 0.0
+    probe_squares: float = 0.0
+    found_mm: float = 0.0
+    used_mm: float = 0.0
+    days: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Probe:
     """A sensor's recent past.
 
@@ -218,7 +247,9 @@ class Probe:
     which the balance has swung since the value changed.
     Doubts: rough, mean square of its steps beside a sound probe's 1; amiss, the same of its distance from the estimate;
     still, apart: how near to being stuck and to disagreeing with another probe, 1 at the limit. against: the probe it
-    disagrees with.
+    disagrees with. swing: how it moves with its bed; backwards, overstating: how near to being sure that it moves
+    against it, and that it finds water that never came; convicted: which of the two was found, until all is learnt
+    anew. wetter_mm: by how much it has made its bed wetter since the swing's last reading.
     """
 
     value: float | None = None
@@ -237,6 +268,11 @@ class Probe:
     still: float = 0.0
     apart: float = 0.0
     against: str | None = None
+    swing: Swing | None = None
+    wetter_mm: float = 0.0
+    backwards: float = 0.0
+    overstating: float = 0.0
+    convicted: SensorWord | None = None
     word: SensorWord = "new"
     refused: int = 0
     awaited_since: datetime | None = None

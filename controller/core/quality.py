@@ -13,11 +13,16 @@ The checks, the gravest first; range and silence are judged before a reading com
 
 | word | what is measured | limit |
 |---|---|---|
+| backwards | how surely it falls while its bed gets wetter, and rises while that dries | BACKWARDS |
+| overstating | share of what its bed drew that it, and not the others, found again without any water | FOUND |
 | stuck | hours without any change while the balance of its bed moved on | STUCK_H, or a watering slept through |
 | jumped | step from the last sound reading beyond what was drawn, with no water to explain it | JUMP_SDS |
 | disagreeing | distance from another probe of its bed; the one farther from the estimate is disbelieved | GATE_SD |
 | doubtful | distance from the estimate | GATE_SD |
 | noisy | mean square of its steps beside that of a sound probe | NOISY |
+
+The first two are found over weeks, and hold until somebody has looked and the bed is told to learn anew: a probe that
+tells the wrong way round, or that stands in ground that stays wet, cannot show by itself that it has been put right.
 
 Age (toward stale) and the learnt offset (toward its bound) are doubts without a word of their own here.
 
@@ -25,18 +30,21 @@ Two probes of one bed that agree strengthen each other: what both say, and only 
 """
 
 import math
+import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from controller.core.estimate import OFFSET_MOST_SDS, OFFSET_SD, Estimate, Surprise, surprise
 from controller.core.frozen import replace
-from controller.core.garden import Probe, SensorWord
+from controller.core.garden import Probe, SensorWord, Swing
 from controller.core.moment import hours_between
 from controller.core.site import Sensor
 
 FOLLOWED: tuple[SensorWord, ...] = ("good", "noisy")
-TROUBLES: tuple[SensorWord, ...] = ("noisy", "doubtful", "disagreeing", "jumped", "stuck", "stale")
+TROUBLES: tuple[SensorWord, ...] = (
+    "noisy", "doubtful", "disagreeing", "jumped", "overstating", "backwards", "stuck", "stale"
+)
 
 NOISE_SHARE = 0.5
 """Of a probe's stated error about half is noise from reading to reading; the rest is its own, and is learnt (common
@@ -65,6 +73,21 @@ practice, no source)."""
 STIRS = 0.01
 """A watering that changes the whole root zone by less than this may not reach the probe [m3/m3] (common practice, no
 source)."""
+BACKWARDS = -0.2
+"""A sound probe moves with its bed, by this share of it or more whatever its depth; one that surely does less moves
+against it (common practice, no source)."""
+SURE_SDS = 2.0
+LATELY_DAYS, SWING_DAYS, SWING_LEAST_DAYS = 2.0, 20.0, 12.0
+"""Where a bed stood lately is a mean over so many days; its swings count for so many, and tell nothing before there are
+as many as the last (common practice, no source)."""
+FOUND_LEAST_DAYS = 18.0
+"""Water that was found tells nothing before so many of those days, which takes six weeks: until then the roots of a
+young plant may not have come to a deep probe (common practice, no source)."""
+FOUND = 0.2
+"""Of what its bed draws a probe may find this share again where nobody watered, and so much more than the others of its
+bed: tables and lines are off by as much, and what all probes find is there (common practice, no source)."""
+A_DAY_H = 20.0
+"""From here on a reading is of another day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +95,10 @@ class Sight:
     """A reading, and what it is judged by.
 
     value, at: the reading. estimate: of its bed; it has met the probe. field_capacity, least, most: of its soil, the
-    latter the bounds of what it can hold [m3/m3]; scale_mm: mm of depletion for one m3/m3. balance_mm: running balance
-    of the bed. watered, rained: such water may have reached the probe lately; watered_at: end of the last pulse.
-    soaking: factor on noise while that is on its way; again: the same because readings in quick succession share it.
+    latter the bounds of what it can hold [m3/m3]; scale_mm: mm of depletion for one m3/m3. balance_mm, drawn_mm,
+    drained_mm: running balance of the bed, what it has drawn, and what has sunk away. watered, rained: such water may
+    have reached the probe lately; watered_at: end of the last pulse. soaking: factor on noise while that is on its
+    way; again: the same because readings in quick succession share it.
     """
 
     value: float
@@ -85,6 +109,8 @@ class Sight:
     most: float
     scale_mm: float
     balance_mm: float
+    drawn_mm: float
+    drained_mm: float
     watered: bool
     rained: bool
     watered_at: datetime | None
@@ -132,7 +158,8 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
 
     others: the other moisture probes of the zone, with what they have said.
     """
-    probe = _stirred(probe, sight)
+    others = list(others)
+    probe = _swung(_stirred(probe, sight), sight)
     rough = _rough(probe, sensor, sight)
     noisy = rough > NOISY
     # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
@@ -150,9 +177,13 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
         rough=rough,
         amiss=_smoothed(probe.amiss, plain.sds, 2.0 * GATE_SD),
         still=_still(probe, sight),
+        backwards=_backwards(probe.swing),
+        overstating=_overstating(probe.swing, [other.swing for _, other in others if other.word in FOLLOWED]),
         apart=nearest.sds / GATE_SD if nearest is not None else 0.0,
         against=nearest.sensor if nearest is not None and nearest.sds > GATE_SD else None,
     )
+    if probe.convicted is None and max(probe.backwards, probe.overstating) >= 1.0:
+        probe = replace(probe, convicted="backwards" if probe.backwards >= 1.0 else "overstating")
     word = _word(probe, jumped=jumped, doubtful=gap.sds > GATE_SD and not seconded)
     if word in FOLLOWED:
         probe = replace(probe, sound=sight.value, sound_at=sight.at, sound_mm=sight.balance_mm)
@@ -175,6 +206,8 @@ def trust(sensor: Sensor, probe: Probe, estimate: Estimate | None, now: datetime
         offset**2,
         probe.still**2,
         probe.apart**2,
+        probe.backwards**2,
+        probe.overstating**2,
         max(0.0, probe.rough - 1.0) / (NOISY - 1.0),
         max(0.0, probe.amiss - 1.0) / (GATE_SD**2 - 1.0),
     )
@@ -196,6 +229,10 @@ def trouble_said(name: str, probe: Probe, timezone: tzinfo) -> str:
     return {
         "noisy": f"{name} jumps about from reading to reading far more than its error; it is followed only a little.",
         "stuck": f"{name} has not moved at all while the water of its bed did; it is not believed until it moves.",
+        "backwards": f"{name} falls when its bed gets water and rises as it dries, so it is not followed. Are the two "
+        "points of its calibration swapped? Then: seepward relearn",
+        "overstating": f"{name} has told for weeks of water that nobody gave, so it is not followed. Does it stand in "
+        "ground that stays wet? Then: seepward relearn",
         "stale": f"{name} has been silent since {at}; the balance carries on without it.",
         "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",
         "jumped": f"{name} jumped{level}, and no watering or rain known here explains it; it is not followed until it "
@@ -209,6 +246,8 @@ def trouble_said(name: str, probe: Probe, timezone: tzinfo) -> str:
 
 
 def _word(probe: Probe, *, jumped: bool, doubtful: bool) -> SensorWord:
+    if probe.convicted is not None:
+        return probe.convicted
     if probe.still >= 1.0:
         return "stuck"
     if jumped:
@@ -244,6 +283,65 @@ def _still(probe: Probe, sight: Sight) -> float:
         slept = swing / max(2.0 * finest, STIRS)
         still = max(still, slept if same_h > 3.0 else 0.0)
     return still
+
+
+def _swung(probe: Probe, sight: Sight) -> Probe:
+    """The probe with a day more of how it moves with its bed, where a day has passed."""
+    swing = probe.swing
+    # Without what has sunk away: that is what is believed, which the probe itself may have led astray.
+    kept_mm = sight.balance_mm + sight.drained_mm
+    if swing is None:
+        return replace(probe, swing=Swing(sight.at, sight.value, kept_mm, sight.drawn_mm), wetter_mm=0.0)
+    days = hours_between(swing.at, sight.at) / 24.0
+    if days < A_DAY_H / 24.0:
+        return probe
+    near, kept = math.exp(-days / LATELY_DAYS), math.exp(-days / SWING_DAYS)
+    bed = near * swing.bed + (kept_mm - swing.kept_mm) / sight.scale_mm
+    own = near * swing.probe + sight.value - swing.value
+    # What is more than was drawn makes a bed wetter than it was: water did come, whoever gave it.
+    used_mm = 0.0 if sight.rained else sight.drawn_mm - swing.drawn_mm
+    return replace(
+        probe,
+        wetter_mm=0.0,
+        swing=Swing(
+            sight.at,
+            sight.value,
+            kept_mm,
+            sight.drawn_mm,
+            bed,
+            own,
+            kept * swing.bed_squares + bed * bed,
+            kept * swing.products + bed * own,
+            kept * swing.probe_squares + own * own,
+            kept * swing.found_mm + min(used_mm, probe.wetter_mm),
+            kept * swing.used_mm + used_mm,
+            kept * swing.days + 1.0,
+        ),
+    )
+
+
+def _backwards(swing: Swing | None) -> float:
+    """How near to being sure that a probe moves against its bed, 1 at the limit.
+
+    Its answer is a line through the origin (least squares): how far it moves for each step of its bed. One day's error
+    is half the next day's too, so half the days tell.
+    """
+    if swing is None or swing.days < SWING_LEAST_DAYS or swing.bed_squares <= 0.0:
+        return 0.0
+    answer = swing.products / swing.bed_squares
+    left_over = max(0.0, swing.probe_squares - answer * swing.products) / (swing.days / 2.0)
+    at_most = answer + SURE_SDS * math.sqrt(left_over / swing.bed_squares)
+    return max(0.0, at_most / BACKWARDS)
+
+
+def _overstating(swing: Swing | None, others: Iterable[Swing | None]) -> float:
+    """How near to finding more water than its bed can be wrong by, and than the bed's other probes find, 1 at the
+    limit. A probe that is alone is not judged: a tree may drink beyond what its line wets."""
+    fellows = [each.found_mm / each.used_mm for each in others if each is not None and each.used_mm > 0.0]
+    if swing is None or swing.days < FOUND_LEAST_DAYS or swing.used_mm <= 0.0 or not fellows:
+        return 0.0
+    share = swing.found_mm / swing.used_mm
+    return max(0.0, min(share, share - statistics.fmean(fellows)) / FOUND)
 
 
 def _rough(probe: Probe, sensor: Sensor, sight: Sight) -> float:
@@ -297,14 +395,14 @@ class _Beside:
 
 
 def _in_company(others: Iterable[tuple[Sensor, Probe]], sight: Sight) -> list[tuple[Sensor, float]]:
-    """What the other probes said lately, of those that are neither stuck nor silent."""
+    """What the other probes said lately, of those that are in order."""
     return [
         (sensor, other.value)
         for sensor, other in others
         if other.value is not None
         and other.at is not None
         and abs(sight.at - other.at) <= COMPANY
-        and other.word not in ("stuck", "stale")
+        and other.word not in ("overstating", "backwards", "stuck", "stale")
         and sensor.id in sight.estimate.probes
     ]
 

@@ -12,7 +12,17 @@ from datetime import date, datetime, timedelta
 
 from controller.agronomy.rainfall import effective_daily_mm
 from controller.agronomy.soil import SOILS
-from controller.core.estimate import HOLDS_SD, Estimate, foreseen, lived, meet, new_estimate, observed, watered
+from controller.core.estimate import (
+    HOLDS_SD,
+    Estimate,
+    foreseen,
+    forgotten,
+    lived,
+    meet,
+    new_estimate,
+    observed,
+    watered,
+)
 from controller.core.frozen import replace
 from controller.core.garden import Bed, DayLedger, Probe
 from controller.core.hands import MULCH_BACK, MULCHING, SHADING, mulch_on
@@ -89,6 +99,11 @@ def holds_at_first(zone: Zone) -> tuple[float, float]:
     told_weight, usual_weight = told_sd**-2, HOLDS_SD**-2
     whole = told_weight + usual_weight
     return math.exp(apart * usual_weight / whole), 1.0 / math.sqrt(whole)
+
+
+def relearnt(bed: Bed, zone: Zone) -> Bed:
+    """The bed with what it has taught forgotten."""
+    return replace(bed, estimate=forgotten(bed.estimate, *holds_at_first(zone)), last_full=None)
 
 
 def believed(bed: Bed, depletion_mm: float, sd_mm: float | None = None) -> Bed:
@@ -239,7 +254,11 @@ def notice(
     rained = _rained_lately(bed, site, book, now)
     sight = _sight(bed, zone, plants, estimate, probe, watering=watering, rained=rained)
     found = judged(probe, sensor, sight, others)
-    if found.probe.word not in FOLLOWED:
+    if found.probe.word == "overstating" and probe.word != "overstating":
+        # It has led the whole belief away, and the offsets of the other probes with it.
+        bed = believed(relearnt(bed, zone), bed.depletion_mm, max(bed.sd_mm, plants.available_mm / 3.0))
+        estimate = meet(bed.estimate, sensor.id, sensor.sd)
+    if found.probe.word not in (*FOLLOWED, "overstating"):
         return bed, found.probe
     if found.seconded_by_m3_m3 is not None:
         # Two probes against one balance: the balance is doubted by as much as they say it is off.
@@ -248,8 +267,11 @@ def notice(
     after = observed(estimate, sensor.id, probe.value, zone.soil.field_capacity, sight.scale_mm, found.noise_sd)
     after = _within_reach(after, plants)
     corrected_mm = after.depletion_mm - bed.depletion_mm
+    probe = replace(found.probe, wetter_mm=found.probe.wetter_mm - corrected_mm)
+    if probe.word not in FOLLOWED:  # what it would have changed is what it is judged by
+        return bed, probe
     bed = replace(bed, estimate=after, today=replace(bed.today, corrected_mm=bed.today.corrected_mm + corrected_mm))
-    return bed, replace(found.probe, used_at=probe.at)
+    return bed, replace(probe, used_at=probe.at)
 
 
 def has_rain_gauge(site: Site) -> bool:
@@ -281,6 +303,8 @@ def _sight(
         most=max(zone.soil.field_capacity, zone.soil.effective_porosity),
         scale_mm=plants.probed_mm(bed.depletion_mm),
         balance_mm=bed.balance_mm,
+        drawn_mm=bed.drawn_mm,
+        drained_mm=bed.drained_mm,
         watered=since_h <= SOAKING_H,
         rained=rained,
         watered_at=bed.last_wetted,
@@ -331,6 +355,8 @@ def _draw(bed: Bed, zone: Zone, site: Site, plants: Plants, until: datetime) -> 
         estimate=reached,
         as_of=until,
         balance_mm=bed.balance_mm - after.used_mm - after.drained_mm,
+        drawn_mm=bed.drawn_mm + after.used_mm,
+        drained_mm=bed.drained_mm + after.drained_mm,
         top_mm=min(soil.total_evaporable_mm, bed.top_mm + ground_mm / plants.exposed_by(bed.wetting)),
         today=replace(
             today,

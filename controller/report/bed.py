@@ -32,6 +32,8 @@ WORDS: Mapping[str, str] = {
     "noisy": "is noisy",
     "doubtful": "disagrees with the balance and is not followed",
     "disagreeing": "disagrees with another probe and is not followed",
+    "overstating": "tells of water that nobody gave and is not followed",
+    "backwards": "moves against its bed and is not followed",
     "jumped": "has jumped and is not followed",
     "stuck": "is stuck and not followed",
     "stale": "is silent",

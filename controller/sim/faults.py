@@ -121,6 +121,8 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "probe drifts": Kind("a probe drifts by size m3/m3 a week", 2, (100.0, 1000.0), (-0.01, 0.01), "probe"),
         "probe scaled": Kind("a probe says size times its number", 2, (5.0, 200.0), (0.01, 100.0), "probe", fair=True),
         "probe swapped": Kind("a probe stands in another bed", 2, (50.0, 1000.0), place="probe"),
+        "probe reversed": Kind("a probe falls as its bed gets wetter; both together are size", 1, (200.0, 1000.0),
+                               (0.2, 0.3), "probe"),
         # Water. Where nothing measures it, what these let through is not in the journal.
         "valve stuck open": Kind("a valve lets water through when there is pressure", 2, (0.5, 100.0), place="zone"),
         "valve stuck shut": Kind("a valve lets nothing through", 2, (0.5, 60.0), place="zone"),

@@ -77,11 +77,12 @@ class SensorFault:
     frozen: it repeats its last word. silent: it says nothing. floods: it reads its highest, as a probe with a wet
     plug does. falls: it reads its lowest, as a probe pulled out of the ground does. drifts: it moves by `size` of the
     canonical unit a week. scaled: it says `size` times the number, as after a change of unit. swapped: it stands where
-    another of its kind should stand.
+    another of its kind should stand. reversed: it falls as the truth rises, its calibration being the wrong way round:
+    both together are `size`.
     """
 
     sensor: str
-    kind: Literal["frozen", "silent", "floods", "falls", "drifts", "scaled", "swapped"]
+    kind: Literal["frozen", "silent", "floods", "falls", "drifts", "scaled", "swapped", "reversed"]
     begins: datetime
     ends: datetime | None = None
     size: float = 1.0
@@ -134,8 +135,8 @@ class Instrument:
         if kind in ("falls", "floods"):
             self._last = self._spoken(EXTREMES[self.entry.kind][kind == "floods"])
         else:
-            self._last = self._spoken(self._measured(self._elsewhere() if kind == "swapped" else true_value, noise,
-                                                     highest_c))
+            measured = self._measured(self._elsewhere() if kind == "swapped" else true_value, noise, highest_c)
+            self._last = self._spoken(max(0.0, fault.size - measured) if fault and kind == "reversed" else measured)
         if fault is not None and kind in ("drifts", "scaled"):
             self._last = self._astray(self._last, fault, at)
         return self._last

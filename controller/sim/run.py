@@ -157,6 +157,7 @@ ONLY_AT_THE_END = ("well_again", "asks_act_once", "litres_in_the_journal")
 SENSOR_FAULTS = {
     "probe stuck": "frozen", "probe silent": "silent", "probe floods": "floods", "probe falls": "falls",
     "probe drifts": "drifts", "probe scaled": "scaled", "probe swapped": "swapped",
+    "probe reversed": "reversed",
 }
 
 

@@ -7,12 +7,13 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.core.garden import Bed, Probe
+from controller.core.garden import Bed, Probe, Swing
 from controller.core.moment import local_midnight
 from controller.core.plants import plants_on
 from controller.core.quality import GATE_SD, NOISY, heard, trouble_said, trust, trust_together
@@ -367,3 +368,68 @@ def test_trust_together() -> None:
     assert trust_together([0.5, 0.5]) == pytest.approx(0.75)
     assert trust_together([0.0, 0.9]) == pytest.approx(0.9)
     assert trust_together([]) is None
+
+
+# Weeks --------------------------------------------------------------------------------------------
+
+WEEKS = 7
+EVERY_THIRD_DAY = {24 * day + 5: 14.0 for day in range(0, 7 * WEEKS, 3)}
+MIDDLE = (ZONE.soil.field_capacity + ZONE.soil.wilting_point) / 2.0
+LONG = take_forecast(WeatherBook(), a_forecast(START, [30.0] * (7 * WEEKS + 7)), SITE)
+
+
+def answering(share: float, sd: float = 0.004, seed: int = 1) -> Says:
+    """It moves by so much of what its bed does; below 0 the wrong way round."""
+    chance = random.Random(seed)
+    return lambda hour, content: MIDDLE + share * (content - MIDDLE) + chance.gauss(0.0, sd)
+
+
+def weeks(says: Says, *others_say: Says, count: int = WEEKS, **more: Any) -> Hours:
+    return lived(24 * 7 * count, says, *others_say, book=LONG, **{"water": EVERY_THIRD_DAY} | more)
+
+
+def test_a_probe_whose_calibration_is_swapped_is_found_within_three_weeks_and_for_good() -> None:
+    been = weeks(answering(-1.0))
+    assert been.words.index("backwards") <= 21 * 24
+    assert set(been.words[been.words.index("backwards") :]) == {"backwards"}
+    assert been.trust() == 0.0
+    assert "swapped" in trouble_said(ONE.id, been.probes[ONE], LISBON)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 1.0, 2.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_probe_that_answers_little_or_much_is_not_the_wrong_way_round(share: float, seed: int) -> None:
+    assert "backwards" not in weeks(answering(share, 0.008, seed), true).words
+
+
+@pytest.mark.parametrize(
+    ("days", "found_mm", "other_mm", "word"),
+    [(19.0, 9.0, 0.0, "good"), (19.0, 11.0, 0.0, "overstating"), (19.0, 11.0, 2.0, "good"),
+     (19.0, 9.0, -9.0, "good"), (17.0, 40.0, 0.0, "good"), (19.0, 40.0, None, "good")],
+)  # fmt: skip
+def test_a_probe_that_alone_has_found_too_much_of_what_was_drawn_has_led_its_bed_astray(
+    days: float, found_mm: float, other_mm: float | None, word: str
+) -> None:
+    """Of 50 mm, beside another that found so much, or none; and then the bed forgets what it has learnt."""
+    others = [true] if other_mm is not None else []
+    been = lived(2, true, *others)
+    been.bed = replace(been.bed, estimate=replace(been.bed.estimate, mean=(8.0, -0.2, *been.bed.estimate.mean[2:])))
+    for sensor, mm in ((ONE, found_mm), (OTHER, other_mm)):
+        if mm is not None:
+            swing = Swing(been.bed.as_of, 0.11, 0.0, 0.0, found_mm=mm, used_mm=50.0, days=days)
+            been.probes[sensor] = replace(been.probes[sensor], swing=swing)
+    after = lived(3, true, *others, since=been)
+    assert after.words[-1] == word
+    assert (after.bed.estimate.demand_factor > 0.99) is (word == "overstating")
+    assert (after.trust() == 0.0) is (word == "overstating")
+
+
+def test_what_such_a_probe_does_is_said() -> None:
+    assert "water that nobody gave" in trouble_said(ONE.id, Probe(at=START, word="overstating"), LISBON)
+
+
+def test_water_that_somebody_gave_by_hand_convicts_no_probe() -> None:
+    def hose(hour: int) -> float:
+        return 0.02 * (hour > 24 * 44)
+
+    assert "overstating" not in weeks(answering(1.0), truth=hose).words
