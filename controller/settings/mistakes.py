@@ -97,9 +97,10 @@ def table_named(name: str, number: int | None, raw: object) -> str:
 
 @dataclass(frozen=True)
 class _Fault:
-    """One refused value: its path as the file has it, and what is taken there (of an unknown key: around it)."""
+    """One refused value: its path as the file has it, and what is taken there (of an unknown key: around it; of a name
+    that is none: as a name)."""
 
-    kind: Literal["unknown key", "missing", "unfit"]
+    kind: Literal["unknown key", "no name", "missing", "unfit"]
     path: tuple[int | str, ...]
     takes: Any
 
@@ -117,6 +118,10 @@ def refusals(error: ValidationError, model: type[BaseModel], raw: Mapping[str, A
 
 
 def _fault(kind: str, loc: tuple[int | str, ...], model: type[BaseModel]) -> _Fault:
+    if loc[-1:] == ("[key]",):  # so the validator speaks of a key itself, where keys are names of the gardener's own
+        path, holder, _ = _walk(model, loc[:-1])
+        names = (get_args(part)[0] for part in _parts(holder) if get_origin(part) is dict)
+        return _Fault("no name", path, next(names))
     path, takes, whole = _walk(model, loc)
     if whole and kind in ("extra_forbidden", "missing"):
         return _Fault("missing" if kind == "missing" else "unknown key", path, takes)
@@ -130,7 +135,7 @@ def _refusal(fault: _Fault, raw: object) -> str:
         return f"there is no such key; {hint}"
     if fault.kind == "missing":
         return f"is missing; give {taken_by(fault.takes)}"
-    value = _value(fault.path, raw)
+    value = fault.path[-1] if fault.kind == "no name" else _value(fault.path, raw)
     hints = [f"give {taken_by(fault.takes)}", did_you_mean(value, _choices(fault.takes))]
     return "; ".join([f"{shown(value)} does not fit", *filter(None, hints)])
 

@@ -71,6 +71,8 @@ MISTAKES = [
     ),
     ("area_m2 = 12", 'area_m2 = 12\nbranch = "north"', '"tomatoes": branch: "north" is nowhere; name it in branches'),
     ("under_mulch = true", "under_mulch = true, fill_l = 100", '"tomatoes": line.fill_l: 100 L take '),
+    ("capacity_l_min = 12", "capacity_l_min = 12\nbranches = { North = 5 }", 'North: "North" does not fit; give a'),
+    ("capacity_l_min = 12", 'capacity_l_min = 12\nbranches = { "" = 5 }', '"" does not fit; give a'),
     ("capacity_l_min = 12", "capacity_l_min = 12\nbranches = { north = 0 }", "branches.north: 0 does not fit; give a"),
     ("rain_sure = 0.7", 'season = "winter"', '[watering]: season: "winter" does not fit; give "on" or "off"'),
     ("rain_sure = 0.7", 'season = { from = "03-15" }', "[watering]: season.until: is missing; give month and day in"),
