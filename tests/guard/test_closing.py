@@ -1,16 +1,18 @@
 """The last resort: valves closed beside a living, a hung and a dead guard, and with nothing but a config."""
 
+import errno
 import os
 import signal
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
 from controller.core.events import GuardReady, ValveClosed, ValveOpened
 from controller.drivers.gpio import Line
-from controller.guard import files
+from controller.guard import closing, files
 from controller.guard.closing import close_everything, lines_of_config
 from controller.guard.rules import MASTER
 from tests.guard.conftest import Garden, OwnGuard
@@ -201,3 +203,53 @@ def test_every_supplys_master_of_a_config_is_known() -> None:
     _, lines, unclear = lines_of_config({"supply": supplies})
     assert lines == {"master mains": Line(5, True), "master bore": Line(6, False)}
     assert unclear == []
+
+
+class Lines:
+    """Lines that cannot be claimed the first times, and then are at rest."""
+
+    def __init__(self, *errors: Exception) -> None:
+        self.errors = list(errors)
+        self.claims = 0
+
+    def __call__(self, driver: str, lines: Mapping[str, Line]) -> "Lines":
+        self.claims += 1
+        if self.errors:
+            raise self.errors.pop(0)
+        return self
+
+    def read(self, name: str) -> bool:
+        return False
+
+    def release(self) -> None:
+        """At rest they stay."""
+
+
+BUSY = OSError(errno.EBUSY, "in use")
+
+
+@pytest.mark.parametrize("error", [BUSY, RuntimeError("GPIO busy"), RuntimeError("'GPIO Busy'")])
+def test_it_tries_again_while_a_line_is_busy_in_whoevers_words(
+    error: Exception, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = Lines(*[error] * (closing.CLAIM_TRIES - 1))
+    monkeypatch.setattr(closing, "open_lines", lines)
+    monkeypatch.setattr(closing, "CLAIM_EVERY_S", 0.0)
+    assert closing._claim_at_rest("any", {"beans": Line(17, True)}) == []
+    assert lines.claims == closing.CLAIM_TRIES
+
+
+@pytest.mark.parametrize(
+    ("errors", "claims"),
+    [([BUSY] * closing.CLAIM_TRIES, closing.CLAIM_TRIES), ([OSError(errno.EACCES, "no right")], 1),
+     ([ValueError("?")], 1)],
+)  # fmt: skip
+def test_it_gives_up_what_stays_busy_and_what_is_wrong_in_another_way(
+    errors: list[Exception], claims: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = Lines(*errors)
+    monkeypatch.setattr(closing, "open_lines", lines)
+    monkeypatch.setattr(closing, "CLAIM_EVERY_S", 0.0)
+    with pytest.raises(type(errors[0])):
+        closing._claim_at_rest("any", {"beans": Line(17, True)})
+    assert lines.claims == claims
