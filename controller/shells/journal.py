@@ -659,6 +659,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA synchronous = FULL")
     db.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+    db.execute(f"PRAGMA journal_size_limit = {CHECKPOINT_PAGES * 4096}")  # or it keeps the room that it once took
     _check_version(db, path)
     _migrate(db)
 
