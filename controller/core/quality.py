@@ -230,9 +230,9 @@ def trouble_said(name: str, probe: Probe, timezone: tzinfo) -> str:
         "noisy": f"{name} jumps about from reading to reading far more than its error; it is followed only a little.",
         "stuck": f"{name} has not moved at all while the water of its bed did; it is not believed until it moves.",
         "backwards": f"{name} falls when its bed gets water and rises as it dries, so it is not followed. Are the two "
-        "points of its calibration swapped? Then: seepward relearn",
+        "points of its calibration swapped? Mend it, then: seepward relearn and its zone",
         "overstating": f"{name} has told for weeks of water that nobody gave, so it is not followed. Does it stand in "
-        "ground that stays wet? Then: seepward relearn",
+        "ground that stays wet? Move it, then: seepward relearn and its zone",
         "stale": f"{name} has been silent since {at}; the balance carries on without it.",
         "doubtful": f"{name} disagrees with the balance far beyond its error; it is not followed.",
         "jumped": f"{name} jumped{level}, and no watering or rain known here explains it; it is not followed until it "

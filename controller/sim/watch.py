@@ -17,9 +17,9 @@ DAY_S = 86_400.0
 BURST_SHUT_S = FILL_S + BURST_S + 15.0
 """The lines fill, the verdict takes its time, and the meter is looked at now and then."""
 CAUSE_S = 1800.0
+"""What was wrong may be told of so long after it has ended: a stretch of water that was judged began before."""
 CLOGS = "line clogs"
 """The one thing wrong with a line that is no cause for a lock."""
-"""What was wrong may be told of so long after it has ended: a stretch of water that was judged began before."""
 GRACE_S = 1.0
 KEPT = "kept-"
 """Asks that the broker had kept."""

@@ -428,8 +428,15 @@ def test_what_such_a_probe_does_is_said() -> None:
     assert "water that nobody gave" in trouble_said(ONE.id, Probe(at=START, word="overstating"), LISBON)
 
 
-def test_water_that_somebody_gave_by_hand_convicts_no_probe() -> None:
-    def hose(hour: int) -> float:
-        return 0.02 * (hour > 24 * 44)
-
-    assert "overstating" not in weeks(answering(1.0), truth=hose).words
+def test_more_than_was_drawn_in_a_day_is_water_that_somebody_gave() -> None:
+    """30 mm found in a day that drew some 5: no more than these count, or it would be convicted."""
+    been = lived(2, true, true)
+    yesterday = been.bed.as_of - 24 * HOUR
+    for sensor, wetter_mm in ((ONE, 30.0), (OTHER, 0.0)):
+        swing = Swing(yesterday, 0.11, 0.0, been.bed.drawn_mm - 5.0, used_mm=50.0, days=20.0)
+        been.probes[sensor] = replace(been.probes[sensor], swing=swing, wetter_mm=wetter_mm)
+    after = lived(3, true, true, since=been)
+    swing_after = after.probes[ONE].swing
+    assert swing_after is not None
+    assert 4.0 < swing_after.found_mm < 7.0
+    assert after.words[-1] == "good"
