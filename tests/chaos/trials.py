@@ -5,7 +5,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
@@ -148,14 +148,9 @@ def full(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
         rig.wait_ready()
         ballast = disk / "ballast"
         for n in range(count):
-            with open(ballast, "wb", buffering=0) as file:
-                try:
-                    while True:
-                        file.write(bytes(4096))
-                except OSError:
-                    pass
+            _fill(ballast)
             rig.ask("stop", id=f"before-{n}")
-            said = any(_full_yet(rig, f"{n}-{again}") for again in range(COMMITS_MOST))
+            said = any(_full_yet(rig, ballast, f"{n}-{again}") for again in range(COMMITS_MOST))
             answer = rig.ask("water", zone="tomatoes", minutes=1, id=f"full-{n}")
             wet = _waits(lambda: TOMATO_PIN in rig.lines_on())
             unsaid += not said
@@ -171,8 +166,17 @@ def full(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
     return {"fills": count, "bad_unsaid": unsaid, "bad_dry": dry, "bad_lost": lost}
 
 
-def _full_yet(rig: Rig, name: str) -> bool:
-    """Whether one more commit is one too many: what is free inside the file is used up first."""
+def _fill(ballast: Path) -> None:
+    """Nothing is left of the disk."""
+    with open(ballast, "ab", buffering=0) as file, suppress(OSError):
+        while True:
+            file.write(bytes(4096))
+
+
+def _full_yet(rig: Rig, ballast: Path, name: str) -> bool:
+    """Whether one more commit is one too many: what is free inside the file is used up first, and what the journal's
+    log gives back to the disk is taken from it."""
+    _fill(ballast)
     rig.ask("replan", id=f"filling-{name}")
     return _waits(lambda: rig.shown("fault/journal"), 1.0)
 
