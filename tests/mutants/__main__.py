@@ -55,13 +55,17 @@ def lives(mistake: Mistake | None, seeds: int) -> str | None:
     return trial.stdout.strip() or None
 
 
+def fits(mistake: Mistake, copy: Path) -> bool:
+    """Whether there is exactly one place for it."""
+    return (copy / "controller" / mistake.file).read_text(encoding="utf-8").count(mistake.right) == 1
+
+
 def make(mistake: Mistake, copy: Path) -> None:
     """Put the mistake into the copy. SystemExit if it no longer fits the sources."""
-    path = copy / "controller" / mistake.file
-    text = path.read_text(encoding="utf-8")
-    if text.count(mistake.right) != 1:
+    if not fits(mistake, copy):
         raise SystemExit(f"{mistake.said}: {mistake.file} no longer holds exactly once: {mistake.right}")
-    path.write_text(text.replace(mistake.right, mistake.wrong), encoding="utf-8")
+    path = copy / "controller" / mistake.file
+    path.write_text(path.read_text(encoding="utf-8").replace(mistake.right, mistake.wrong), encoding="utf-8")
 
 
 if __name__ == "__main__":

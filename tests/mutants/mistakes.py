@@ -33,7 +33,7 @@ MISTAKES: tuple[Mistake, ...] = (
     Mistake("an ended opening is not booked", RULES,
             "self._ledger.append(_Span(grant.valve, grant.opened_s, now_s, supposed_l))", "pass"),
     Mistake("a valve may be opened twice at once", RULES, "        if grant.valve == ask.valve:\n            return f",
-            "        if grant.valve == ask.pulse:\n            return f"),
+            "        if False:\n            return f"),
     Mistake("the master does not lead", RULES, "first.opened_s + master.lead_s <= now_s", "first.opened_s <= now_s"),
     Mistake("the master does not trail", RULES, "now_s < last.closes_at_s - master.trail_s",
             "now_s < last.closes_at_s"),
