@@ -17,7 +17,7 @@ from controller.guard import files, wire
 from controller.guard.rules import MASTER, Refused
 from controller.seams import Valves
 from controller.shells.valves import GuardGoneError, GuardProcess, take_last_words
-from tests.guard.conftest import LINES, Garden, OwnGuard, charged, wait_for
+from tests.guard.conftest import LINES, PATIENCE_S, Garden, OwnGuard, charged, wait_for
 
 pytestmark = pytest.mark.real
 
@@ -110,7 +110,7 @@ def test_a_signal_to_the_guard_closes_everything(garden: Garden, guard: OwnGuard
     assert guard.next(ValveClosed).why == "signal"
     guard.next(GuardLost)
     assert garden.open_lines() == set()
-    assert guard.process.stop() == 0
+    assert guard.process.stop(PATIENCE_S) == 0
     assert garden.last_words() == {"p1": "signal"}
 
 
@@ -118,7 +118,7 @@ def test_stop_closes_and_the_last_word_is_still_heard(garden: Garden, guard: Own
     guard.start().next(GuardReady)
     guard.process.open("beans", "p1", 60)
     guard.next(ValveOpened)
-    assert guard.process.stop() == 0
+    assert guard.process.stop(PATIENCE_S) == 0
     assert guard.next(ValveClosed).why == "owner gone"
     guard.next(GuardLost)
     assert garden.open_lines() == set()
@@ -387,7 +387,7 @@ def test_a_pin_that_stays_stuck_closes_the_rest_and_ends_the_guard(garden: Garde
     assert guard.next(ValveClosed).why == "line stuck"
     guard.next(GuardLost)
     assert garden.open_lines() == {"kale"}
-    assert guard.process.stop() == 1
+    assert guard.process.stop(PATIENCE_S) == 1
 
 
 @pytest.mark.parametrize("driver", ["no-such-module:factory", "tests.guard.diary_pins:missing", "nonsense"])
@@ -397,7 +397,7 @@ def test_a_driver_that_cannot_be_had_is_a_fault_in_one_sentence(garden: Garden, 
     guard._beater.start()
     assert guard.next(GuardFault).why.startswith("the guard failed and closes everything: ")
     guard.next(GuardLost)
-    assert guard.process.stop() == 1
+    assert guard.process.stop(PATIENCE_S) == 1
 
 
 def test_the_charge_is_left_for_the_closer(garden: Garden, guard: OwnGuard) -> None:
