@@ -249,7 +249,8 @@ class Probe:
     still, apart: how near to being stuck and to disagreeing with another probe, 1 at the limit. against: the probe it
     disagrees with. swing: how it moves with its bed; backwards, overstating: how near to being sure that it moves
     against it, and that it finds water that never came; convicted: which of the two was found, until all is learnt
-    anew. wetter_mm: by how much it has made its bed wetter since the swing's last reading.
+    anew; faint: by how much of itself it is taken for noisier, as its bed's probes show little. wetter_mm: by how much
+    it has made its bed wetter since the swing's last reading.
     """
 
     value: float | None = None
@@ -272,6 +273,7 @@ class Probe:
     wetter_mm: float = 0.0
     backwards: float = 0.0
     overstating: float = 0.0
+    faint: float = 0.0
     convicted: SensorWord | None = None
     word: SensorWord = "new"
     refused: int = 0

@@ -24,7 +24,10 @@ The checks, the gravest first; range and silence are judged before a reading com
 The first two are found over weeks, and hold until somebody has looked and the bed is told to learn anew: a probe that
 tells the wrong way round, or that stands in ground that stays wet, cannot show by itself that it has been put right.
 
-Age (toward stale) and the learnt offset (toward its bound) are doubts without a word of their own here.
+Age (toward stale) and the learnt offset (toward its bound) are doubts without a word of their own here. So is how
+faintly the probes of a bed together show what comes and goes: one by itself may move twice as far as its bed, and one
+below it hardly, but all of them show most of it. Where they do not, nobody can say which is wrong, and all are taken
+for noisier than they say.
 
 Two probes of one bed that agree strengthen each other: what both say, and only both, is followed against the estimate.
 """
@@ -86,6 +89,12 @@ young plant may not have come to a deep probe (common practice, no source)."""
 FOUND = 0.2
 """Of what its bed draws a probe may find this share again where nobody watered, and so much more than the others of its
 bed: tables and lines are off by as much, and what all probes find is there (common practice, no source)."""
+FAINT = 0.6
+"""Of a step of their bed its probes show this share or more in the mean (common practice, no source)."""
+FAINTEST = 0.1
+FAINT_POWER = 1.5
+"""A probe that shows a share of a step has its noise over that share, at the least; what else may be wrong with it
+counts by half as much again (no source: tried on seasons of an outside crop model)."""
 A_DAY_H = 20.0
 """From here on a reading is of another day."""
 
@@ -162,8 +171,10 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     probe = _swung(_stirred(probe, sight), sight)
     rough = _rough(probe, sensor, sight)
     noisy = rough > NOISY
+    heeded = [other.swing for _, other in others if other.word in FOLLOWED]
+    faint = _faint(probe.swing, heeded)
     # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
-    factor = sight.again * (math.sqrt(rough) if noisy else 1.0)
+    factor = sight.again * (1.0 + faint) * (math.sqrt(rough) if noisy else 1.0)
     plain, gap = sight.gap(sensor, sight.value), sight.gap(sensor, sight.value, factor)
     step = _step(probe, sensor, sight)
     company = [_beside(sensor, plain, other, value, sight) for other, value in _in_company(others, sight)]
@@ -178,7 +189,8 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
         amiss=_smoothed(probe.amiss, plain.sds, 2.0 * GATE_SD),
         still=_still(probe, sight),
         backwards=_backwards(probe.swing),
-        overstating=_overstating(probe.swing, [other.swing for _, other in others if other.word in FOLLOWED]),
+        overstating=_overstating(probe.swing, heeded),
+        faint=faint,
         apart=nearest.sds / GATE_SD if nearest is not None else 0.0,
         against=nearest.sensor if nearest is not None and nearest.sds > GATE_SD else None,
     )
@@ -208,6 +220,7 @@ def trust(sensor: Sensor, probe: Probe, estimate: Estimate | None, now: datetime
         probe.apart**2,
         probe.backwards**2,
         probe.overstating**2,
+        probe.faint**2,
         max(0.0, probe.rough - 1.0) / (NOISY - 1.0),
         max(0.0, probe.amiss - 1.0) / (GATE_SD**2 - 1.0),
     )
@@ -328,10 +341,25 @@ def _backwards(swing: Swing | None) -> float:
     """
     if swing is None or swing.days < SWING_LEAST_DAYS or swing.bed_squares <= 0.0:
         return 0.0
-    answer = swing.products / swing.bed_squares
+    answer = _answer(swing)
     left_over = max(0.0, swing.probe_squares - answer * swing.products) / (swing.days / 2.0)
     at_most = answer + SURE_SDS * math.sqrt(left_over / swing.bed_squares)
     return max(0.0, at_most / BACKWARDS)
+
+
+def _faint(swing: Swing | None, others: Iterable[Swing | None]) -> float:
+    """By how much of itself a reading is noisier because the bed's probes together show little of it: 0 for nothing, 1
+    for twice as noisy."""
+    told = [each for each in (swing, *others) if each is not None and each.days >= SWING_LEAST_DAYS]
+    if swing not in told or any(each.bed_squares <= 0.0 for each in told):
+        return 0.0
+    answer = statistics.fmean(_answer(each) for each in told)
+    return float(max(1.0, FAINT / max(FAINTEST, answer)) ** FAINT_POWER) - 1.0
+
+
+def _answer(swing: Swing) -> float:
+    """How far a probe moves for each step of its bed."""
+    return swing.products / swing.bed_squares
 
 
 def _overstating(swing: Swing | None, others: Iterable[Swing | None]) -> float:

@@ -39,6 +39,8 @@ WORDS: Mapping[str, str] = {
     "stale": "is silent",
 }
 LEAST_SPARED_MM = 0.05
+TELLS_FAINT = 0.5
+"""Probes that are taken for so much of themselves noisier show so little that somebody should look at them."""
 
 SAID: Mapping[str, str] = {
     SHADE_UP: "Its shade is up",
@@ -77,7 +79,9 @@ def trust_said(site: Site, garden: Garden, zone: Zone, now: datetime) -> str | N
         parts.append(f"{probe.id} {trusted[probe.id]:.2f}" + (f" (it {word})" if word else ""))
     whole = together(site, zone, trusted)
     both = f"; together {whole:.2f}" if whole is not None and len(probes) > 1 else ""
-    return f"Trust in its probes, from 0 to 1: {', '.join(parts)}{both}."
+    faint = max(garden.probes[probe.id].faint for probe in probes) >= TELLS_FAINT
+    why = " They show little of the water that comes and goes; do they stand where the line wets?" if faint else ""
+    return f"Trust in its probes, from 0 to 1: {', '.join(parts)}{both}.{why}"
 
 
 def place_said(site: Site, book: WeatherBook) -> str | None:
