@@ -171,8 +171,7 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     probe = _swung(_stirred(probe, sight), sight)
     rough = _rough(probe, sensor, sight)
     noisy = rough > NOISY
-    heeded = [other.swing for _, other in others if other.word in FOLLOWED]
-    faint = _faint(probe.swing, heeded)
+    faint = _faint(probe.swing, [other.swing for _, other in others if other.convicted is None])
     # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
     factor = sight.again * (1.0 + faint) * (math.sqrt(rough) if noisy else 1.0)
     plain, gap = sight.gap(sensor, sight.value), sight.gap(sensor, sight.value, factor)
@@ -189,7 +188,7 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
         amiss=_smoothed(probe.amiss, plain.sds, 2.0 * GATE_SD),
         still=_still(probe, sight),
         backwards=_backwards(probe.swing),
-        overstating=_overstating(probe.swing, heeded),
+        overstating=_overstating(probe.swing, [other.swing for _, other in others if other.word in FOLLOWED]),
         faint=faint,
         apart=nearest.sds / GATE_SD if nearest is not None else 0.0,
         against=nearest.sensor if nearest is not None and nearest.sds > GATE_SD else None,

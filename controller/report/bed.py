@@ -80,7 +80,10 @@ def trust_said(site: Site, garden: Garden, zone: Zone, now: datetime) -> str | N
     whole = together(site, zone, trusted)
     both = f"; together {whole:.2f}" if whole is not None and len(probes) > 1 else ""
     faint = max(garden.probes[probe.id].faint for probe in probes) >= TELLS_FAINT
-    why = " They show little of the water that comes and goes; do they stand where the line wets?" if faint else ""
+    whose = "They show little of the water that comes and goes; do they stand"
+    if len(probes) == 1:
+        whose = "It shows little of the water that comes and goes; does it stand"
+    why = f" {whose} where the line wets the ground?" if faint else ""
     return f"Trust in its probes, from 0 to 1: {', '.join(parts)}{both}.{why}"
 
 

@@ -336,21 +336,21 @@ def test_a_probe_is_trusted_the_less_the_farther_from_the_truth_it_reads() -> No
 
 
 @given(
-    st.floats(0, 100), st.floats(0, 100), st.floats(0, 0.99), st.floats(0, 1), st.floats(0, 10), st.integers(0, 3)
+    st.floats(0, 100), st.floats(0, 100), st.floats(0, 0.99), st.floats(0, 1), st.floats(0, 10), st.integers(0, 4)
 )
 def test_more_doubt_never_means_more_trust(
     rough: float, amiss: float, still: float, apart: float, more: float, which: int
 ) -> None:
     at, estimate = START, a_bed().estimate
     probe = Probe(value=0.2, at=at, word="good", rough=rough, amiss=amiss, still=still, apart=apart)
-    name = ("rough", "amiss", "still", "apart")[which]
+    name = ("rough", "amiss", "still", "apart", "faint")[which]
     worse = replace(probe, **{name: getattr(probe, name) + more})
     before, after = trust(ONE, probe, estimate, at), trust(ONE, worse, estimate, at)
     assert 0.0 <= after <= before <= 1.0
 
 
 @pytest.mark.parametrize(
-    "doubt", [{"still": 1.0}, {"apart": 1.0}, {"rough": NOISY}, {"amiss": GATE_SD**2}], ids=str
+    "doubt", [{"still": 1.0}, {"apart": 1.0}, {"rough": NOISY}, {"amiss": GATE_SD**2}, {"faint": 1.0}], ids=str
 )
 def test_one_doubt_at_its_limit_halves_the_trust(doubt: dict[str, float]) -> None:
     probe = replace(Probe(value=0.2, at=START, word="good"), **doubt)  # type: ignore[arg-type]
@@ -426,6 +426,39 @@ def test_a_probe_that_alone_has_found_too_much_of_what_was_drawn_has_led_its_bed
 
 def test_what_such_a_probe_does_is_said() -> None:
     assert "water that nobody gave" in trouble_said(ONE.id, Probe(at=START, word="overstating"), LISBON)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.4])
+def test_a_probe_that_shows_little_of_its_bed_is_taken_for_as_much_noisier_and_a_half_more(share: float) -> None:
+    been = weeks(answering(share))
+    assert been.probes[ONE].faint == pytest.approx((0.6 / share) ** 1.5 - 1.0, rel=0.25)
+    assert been.words[-1] == "good", "it is followed, but less"
+    assert been.trust() < weeks(answering(0.8)).trust()
+
+
+def test_one_that_moves_twice_as_far_stands_for_two_below_that_hardly_move() -> None:
+    """As the probes of a bed do that gets little at a time."""
+    been = weeks(answering(2.0), answering(0.1, seed=2), answering(0.0, seed=3))
+    assert {sensor: probe.faint for sensor, probe in been.probes.items()} == dict.fromkeys((ONE, OTHER, THIRD), 0.0)
+    fainter = weeks(answering(1.0), answering(0.1, seed=2), answering(0.0, seed=3))
+    assert all(probe.faint > 0.3 for probe in fainter.probes.values())
+
+
+def test_a_faint_probe_moves_its_bed_the_less() -> None:
+    """The same reading, with and without what its swings have told."""
+    been = weeks(answering(0.25))
+    at, moved_mm = been.bed.as_of + 6 * HOUR, []
+    for swing in (been.probes[ONE].swing, None):
+        probe = heard(replace(been.probes[ONE], swing=swing), 0.14, at)
+        after, _ = notice(been.bed, probe, ONE, ZONE, SITE, LONG, at)
+        moved_mm.append(been.bed.depletion_mm - after.depletion_mm)
+    assert 0.0 < moved_mm[0] < 0.5 * moved_mm[1]
+
+
+def test_how_faint_a_bed_is_told_is_judged_without_those_that_were_found_to_lie() -> None:
+    been = weeks(answering(0.8), answering(-1.0, seed=2))
+    assert been.probes[OTHER].word == "backwards"
+    assert been.probes[ONE].faint == 0.0
 
 
 def test_more_than_was_drawn_in_a_day_is_water_that_somebody_gave() -> None:
