@@ -3,6 +3,9 @@
 import fcntl
 import json
 import os
+import stat
+import subprocess
+import time
 from pathlib import Path
 from typing import Any
 
@@ -75,18 +78,47 @@ def test_a_latch_that_cannot_be_written_says_so_in_one_sentence(tmp_path: Path) 
     assert sentence.endswith("; it is kept in memory")
 
 
+NO_TEXT = "a lock is not of text"
+
+
 @pytest.mark.parametrize(
-    "kept",
-    ['{"locks": [{"rule": "leak"}]}', '{"locks": [{"rule": 1, "why": "x", "valve": null}]}', "{", '{"locks": 1}', "{}",
-     '{"locks": [{"rule": "leak", "why": "x", "valve": 3}]}'],
+    ("kept", "said"),
+    [('{"locks": [{"rule": "leak"}]}', "'why'"), ("{}", "'locks'"), ('{"locks": 1}', "'int' object is not iterable"),
+     ("{", "{path} is damaged: Expecting property name enclosed in double quotes: line 1 column 2 (char 1)"),
+     ("[]", "{path} is damaged: not a JSON object"),
+     ('{"locks": [{"rule": 1, "why": "x", "valve": null}]}', NO_TEXT),
+     ('{"locks": [{"rule": "leak", "why": "x", "valve": 3}]}', NO_TEXT)],
 )  # fmt: skip
-def test_a_list_of_locks_that_cannot_be_read_locks_everything(tmp_path: Path, kept: str) -> None:
-    (tmp_path / "locked.json").write_text(kept, encoding="utf-8")
-    (lock,) = files.Latch(str(tmp_path / "locked.json"), print).read()
+def test_a_list_of_locks_that_cannot_be_read_locks_everything(tmp_path: Path, kept: str, said: str) -> None:
+    path = tmp_path / "locked.json"
+    path.write_text(kept, encoding="utf-8")
+    (lock,) = files.Latch(str(path), print).read()
     assert (lock.rule, lock.valve) == ("list lost", None)
-    assert lock.why.startswith("the list of what is locked cannot be read (")
-    assert len(lock.why) <= 200
-    assert "\n" not in lock.why
+    assert lock.why == f"the list of what is locked cannot be read ({said.replace('{path}', str(path))})"[:200]
+
+
+# Who started when ---------------------------------------------------------------------------------
+
+
+def test_the_start_of_a_process_is_read_whatever_its_name_and_none_of_one_that_has_ended(tmp_path: Path) -> None:
+    """proc(5): its name stands in brackets and may hold brackets itself."""
+    odd = tmp_path / "odd) Z 1"
+    odd.write_bytes(Path("/bin/sleep").read_bytes())
+    odd.chmod(0o700)
+    ticks_a_s = os.sysconf("SC_CLK_TCK")
+    before_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+    child = subprocess.Popen([odd, "60"])
+    after_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+    try:
+        ticks = files.started_ticks(child.pid)
+        assert ticks is not None
+        assert before_s - 2.0 / ticks_a_s <= ticks / ticks_a_s <= after_s + 2.0 / ticks_a_s
+    finally:
+        child.kill()
+    os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)
+    assert files.started_ticks(child.pid) is None, "it has ended, and only waits to be asked how"
+    child.wait()
+    assert files.started_ticks(child.pid) is None
 
 
 # Who holds the lines ------------------------------------------------------------------------------
@@ -111,14 +143,24 @@ def test_a_lock_that_is_held_is_told_with_the_pid_that_stands_in_it(
 
 
 def test_the_lock_is_taken_with_the_own_pid_in_it_and_is_free_when_the_descriptor_closes(tmp_path: Path) -> None:
+    (tmp_path / files.LOCK).write_text("4242424242424242\n", encoding="ascii")  # of one that is gone
     descriptor = files.take_lock(str(tmp_path))
-    assert int((tmp_path / files.LOCK).read_text()) == os.getpid()
+    assert (tmp_path / files.LOCK).read_text("ascii") == f"{os.getpid()}\n"
     assert files.lock_holders(str(tmp_path)) == {os.getpid()}
     with pytest.raises(files.HeldError):
         files.take_lock(str(tmp_path))
     os.close(descriptor)
     assert files.lock_holders(str(tmp_path)) == set()
     os.close(files.take_lock(str(tmp_path)))
+
+
+def test_others_may_not_open_the_lock_and_the_group_may_only_look(tmp_path: Path) -> None:
+    before = os.umask(0)
+    try:
+        os.close(files.take_lock(str(tmp_path)))
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE((tmp_path / files.LOCK).stat().st_mode) == 0o640
 
 
 def test_of_a_directory_that_is_not_there_nobody_holds_the_lock(tmp_path: Path) -> None:
