@@ -5,6 +5,7 @@ import json
 import os
 import stat
 import subprocess
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -78,6 +79,24 @@ def test_a_latch_that_cannot_be_written_says_so_in_one_sentence(tmp_path: Path) 
     assert sentence.endswith("; it is kept in memory")
 
 
+def test_nobody_waits_longer_for_a_disk_that_hangs_than_was_said(tmp_path: Path) -> None:
+    """A pipe that nobody reads yet stands where the file is first written."""
+    part = tmp_path / f"locked.json.{os.getpid()}.part"
+    os.mkfifo(part)
+    latch = files.Latch(str(tmp_path / "locked.json"), print)
+    latch.finish(10.0)  # nothing has been begun
+    others = set(threading.enumerate())
+    latch.keep((LEAK,))
+    began_s = time.monotonic()
+    latch.finish(0.2)
+    assert 0.2 <= time.monotonic() - began_s < 5.0
+    (hanging,) = set(threading.enumerate()) - others
+    assert hanging.daemon, "and no process stays for it when it ends"
+    assert json.loads(part.read_text("utf-8")) == {"locks": [{"rule": "leak", "why": LEAK.why, "valve": None}]}
+    latch.finish(10.0)
+    assert not hanging.is_alive()
+
+
 NO_TEXT = "a lock is not of text"
 
 
@@ -101,8 +120,8 @@ def test_a_list_of_locks_that_cannot_be_read_locks_everything(tmp_path: Path, ke
 
 
 def test_the_start_of_a_process_is_read_whatever_its_name_and_none_of_one_that_has_ended(tmp_path: Path) -> None:
-    """proc(5): its name stands in brackets and may hold brackets itself."""
-    odd = tmp_path / "odd) Z 1"
+    """proc(5): its name stands in brackets and may hold brackets itself, and bytes that are no text."""
+    odd = tmp_path / os.fsdecode(b"odd\xff) Z 1")
     odd.write_bytes(Path("/bin/sleep").read_bytes())
     odd.chmod(0o700)
     ticks_a_s = os.sysconf("SC_CLK_TCK")
