@@ -270,7 +270,7 @@ def _charged(value: object) -> Charged:
     except KeyError as missing:
         raise ValueError(f"lacks {missing}") from None
     except TypeError as error:  # a dataclass names the field that is missing or unknown
-        raise ValueError(str(error).removeprefix("__init__() ")) from None
+        raise ValueError(str(error).rpartition("__init__() ")[2]) from None
 
 
 def _line_and_numbers(table: object) -> tuple[Line, dict[str, float]]:

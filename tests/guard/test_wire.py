@@ -48,7 +48,7 @@ FULL = dataclasses.replace(
         locks=(Lock("burst", "a line is off", "kale"), Lock("stopped", "the stop switch is pressed")),
         meter=MeterRule(0.0025, 15.0, dry_s=8.0),
     ),
-    inlets={"stop": Inlet(5, True), wire.METER: Inlet(6, True, "none")},
+    inlets={"stop": Inlet(5, True), "mains": Inlet(7, False, "down"), wire.METER: Inlet(6, True, "none")},
     latch="/var/lib/seepward/locked.json",
 )
 
@@ -187,6 +187,49 @@ def test_a_charge_that_is_wrong_names_what_is_wrong(change: dict[str, object], w
     assert isinstance(refused, Refused)
     assert refused.why.startswith("charge: ")
     assert why in refused.why
+
+
+STOP = {"kind": "stop switch"}
+
+
+def of_charge(**change: object) -> bytes:
+    whole = json.loads(wire.write(FULL))["charge"]
+    return json.dumps({"charge": whole | change}).encode()
+
+
+@pytest.mark.parametrize(
+    ("line", "why"),
+    [
+        (b"[]", "a message is a JSON object"),
+        (b'{"beat": 1, "beat": 2}', "a key appears twice"),
+        (b"[" * 60_000, "the message is nested too deeply"),
+        (b'{"charge": {}, "beat": 1}', "a charge comes alone in its message"),
+        (b'{"beat": 1, "on": true}', "the message 'beat' has exactly the keys beat"),
+        (b'{"open": "beans", "pulse": "p1"}', "the message 'open' has exactly the keys open, pulse, seconds"),
+        (of_charge(never_together=1), "charge: must be a list"),
+        (of_charge(zebra=1.0), "charge: got an unexpected keyword argument 'zebra'"),
+        (of_charge(inputs={"stop": STOP | {"pin": 5, "active": "high", "pull": "left"}}),
+         'charge: pull must be "up", "down" or "none"'),
+        (of_charge(inputs={"stop": STOP | {"pin": 5, "active": "on", "pull": "up"}}),
+         'charge: active must be "high" or "low"'),
+        (of_charge(inputs={"stop": STOP | {"pin": 5.0, "active": "high", "pull": "up"}}),
+         'charge: pin must be a number or a name such as "GPIO17"'),
+    ],
+)  # fmt: skip
+def test_a_refusal_is_said_in_these_words(line: bytes, why: str) -> None:
+    assert wire.read_owner(line) == Refused("malformed", why)
+
+
+def test_a_text_of_the_limit_and_a_number_below_its_own_are_taken_and_no_more() -> None:
+    assert wire.read_owner(wire.write(wire.Noted("x" * wire.TEXT_LIMIT))) == wire.Noted("x" * wire.TEXT_LIMIT)
+    assert isinstance(wire.read_owner(json.dumps({"noted": "x" * (wire.TEXT_LIMIT + 1)}).encode()), Refused)
+    assert wire.read_owner(b'{"beat": 999999999999999.0}') == wire.Beat(999999999999999.0)
+    assert isinstance(wire.read_owner(b'{"beat": 1e15}'), Refused)
+
+
+def test_what_is_no_number_is_never_written() -> None:
+    with pytest.raises(ValueError, match="JSON"):
+        wire.write(wire.Beat(float("nan")))
 
 
 def test_guests_have_no_words_for_opening_or_closing_one_valve() -> None:
