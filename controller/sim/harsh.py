@@ -38,7 +38,7 @@ from controller.shells.journal import AGAIN, Given, JournalReader
 from controller.shells.recovery import SPARE, STARTS, endings, open_journal, presume_used, restless, used_openings
 from controller.shells.telemetry import Telemetry
 from controller.sim.dice import dice
-from controller.sim.faults import Fault, instant
+from controller.sim.faults import KINDS, Fault, instant
 from controller.sim.service import open_meteo_document
 from controller.sim.sun import sine_of_elevation
 from controller.sim.watch import CLOGS, Booked, History, Level, Locked, OutOfOrder, Passed, Spell
@@ -59,6 +59,8 @@ KEPT_LINES = 60
 LOOK_OFTEN, LOOK_SELDOM = timedelta(seconds=5), timedelta(seconds=300)
 SETTLED_S = 120.0
 MENDED = timedelta(hours=1)
+WELL_AFTER = timedelta(days=1)
+"""So long after the last fault everything must be well again."""
 WATER_FAULTS = ("valve stuck open", "valve stuck shut", "line bursts", "pipe leaks")
 
 
@@ -275,7 +277,7 @@ class HarshWorld(World):
     seed: int = 1
 
     def __post_init__(self) -> None:
-        self.start = self.clock.utc
+        self.start = self._last_fault_at = self.clock.utc
         self.path = Path(self.journal.path)
         self.fuse, self.diary = Fuse(), [Level(self.clock.true_s, frozenset())]
         self._spare, self._starts = self.path.with_name(SPARE), self.path.with_name(STARTS)
@@ -553,6 +555,8 @@ class HarshWorld(World):
 
     def _begin(self, fault: Fault) -> None:
         self.chronicle.tell(f"fault: {fault}")
+        if fault.kind in KINDS:
+            self._last_fault_at = self.clock.utc
         if fault.kind in (*WATER_FAULTS, CLOGS):
             ends_s = self.clock.true_s + 3600.0 * fault.lasts_h
             self.out_of_order.append(OutOfOrder(fault.kind, fault.where, Spell(self.clock.true_s, ends_s)))
@@ -564,6 +568,7 @@ class HarshWorld(World):
 
     def _end(self, fault: Fault) -> None:
         self.chronicle.tell(f"over: {fault}")
+        self._last_fault_at = self.clock.utc
         self.holding[fault.kind].remove(fault)
         END.get(fault.kind, _nothing)(self, fault)
 
@@ -686,7 +691,10 @@ class HarshWorld(World):
         return any(spell.from_s <= passed.until_s and passed.from_s <= spell.until_s for spell in spells)
 
     def ill(self) -> list[str]:
-        """What is not as it should be, by the journal's own garden."""
+        """What is not as it should be, by the journal's own garden: nothing, until the last fault is a day past. One
+        that waits for an opening may come late, where little is watered."""
+        if any(self.holding.values()) or self.clock.utc - self._last_fault_at < WELL_AFTER:
+            return []
         if not self.up:
             return ["the daemon does not run"]
         reader = JournalReader(self.path)

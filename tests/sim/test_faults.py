@@ -202,6 +202,14 @@ def test_what_breaks_is_told_with_its_last_events_and_the_fewest_faults(
     assert "lines on: " in told
 
 
+def test_a_fault_that_has_waited_until_the_end_for_an_opening_is_no_reason_to_be_ill(settings: Settings) -> None:
+    """Everything must be well a day after the last fault; this one, drawn early, begins in the last dawn."""
+    fault = Fault("clock steps back", 40.0, 22.0, "", 0.0405, 29.572)
+    world, found = lived(Span(settings, FIRST, LAST, 3), (fault,))
+    assert world.holding["clock steps back"], "it still holds at the end"
+    assert found == []
+
+
 STARVES = pytest.mark.xfail(
     reason="a clock two months behind that is believed waters for the wrong season: 3 days of stress in 4 (known gap)"
 )
