@@ -79,7 +79,8 @@ def trust_said(site: Site, garden: Garden, zone: Zone, now: datetime) -> str | N
         parts.append(f"{probe.id} {trusted[probe.id]:.2f}" + (f" (it {word})" if word else ""))
     whole = together(site, zone, trusted)
     both = f"; together {whole:.2f}" if whole is not None and len(probes) > 1 else ""
-    faint = max(garden.probes[probe.id].faint for probe in probes) >= TELLS_FAINT
+    heeded = [garden.probes[probe.id] for probe in probes if garden.probes[probe.id].convicted is None]
+    faint = any(probe.faint >= TELLS_FAINT for probe in heeded)
     whose = "They show little of the water that comes and goes; do they stand"
     if len(probes) == 1:
         whose = "It shows little of the water that comes and goes; does it stand"

@@ -79,6 +79,8 @@ def test_trust_is_told_as_a_number_and_why_it_is_low() -> None:
     assert said == "Trust in its probes, from 0 to 1: tomatoes-probe 0.00 (it is stuck and not followed)."
     assert trust_said(SITE, heard_of(), HERBS, NOON.utc) is None
     assert "It shows little" not in str(trust_said(SITE, heard_of(faint=0.4), TOMATOES, NOON.utc))
+    lies = heard_of(faint=1.0, convicted="backwards", word="backwards")
+    assert "It shows little" not in str(trust_said(SITE, lies, TOMATOES, NOON.utc))
     said = trust_said(SITE, heard_of(faint=1.0), TOMATOES, NOON.utc)
     assert said == (
         "Trust in its probes, from 0 to 1: tomatoes-probe 0.50. It shows little of the water that comes and goes; does "
