@@ -89,12 +89,12 @@ young plant may not have come to a deep probe (common practice, no source)."""
 FOUND = 0.2
 """Of what its bed draws a probe may find this share again where nobody watered, and so much more than the others of its
 bed: tables and lines are off by as much, and what all probes find is there (common practice, no source)."""
-FAINT = 0.6
-"""Of a step of their bed its probes show this share or more in the mean (common practice, no source)."""
-FAINTEST = 0.1
+FAINT, FAINTEST = 0.6, 0.1
+"""Of a step of their bed its probes show the first share or more in the mean; less than the second counts as the
+second (no source: tried on seasons of an outside crop model)."""
 FAINT_POWER = 1.5
 """A probe that shows a share of a step has its noise over that share, at the least; what else may be wrong with it
-counts by half as much again (no source: tried on seasons of an outside crop model)."""
+counts by half as much again (no source: likewise)."""
 A_DAY_H = 20.0
 """From here on a reading is of another day."""
 
