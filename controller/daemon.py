@@ -16,7 +16,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -325,7 +325,7 @@ class Daemon:
             self._take(event)
             self._valves.beat()
         self._loop.look_in()
-        self._arm()
+        self._arm(now)
         self._watch_parts(now)
         self._outlet.tell(now)
         self._supervisor.alive(in_a_sentence(self._site, self._loop.garden, now.utc))
@@ -364,11 +364,13 @@ class Daemon:
                 pass
         self._loop.take(event)
 
-    def _arm(self) -> None:
-        """Set the alarm clock to the instant the core asked for. (The loop looks in by itself too: two clocks.)"""
-        if self._loop.wake_at != self._armed_for:
-            self._armed_for = self._loop.wake_at
-            self._alarms.at("wake", self._loop.wake_at)
+    def _arm(self, now: Now) -> None:
+        """Set the alarm clock, which rings by the wall clock, to the instant the core asked for. (The loop looks in by
+        itself too: two clocks.)"""
+        wake_at = self._loop.wake_at - timedelta(seconds=round(now.behind_s))
+        if wake_at != self._armed_for:
+            self._armed_for = wake_at
+            self._alarms.at("wake", wake_at)
 
     def _watch_parts(self, now: Now) -> None:
         """What should be alive, is it? A dead network thread is replaced, a hung guard is killed (and a new one started
@@ -387,7 +389,7 @@ class Daemon:
         if not self._link.network_alive():
             LOG.warning("The network thread to the broker has died; a new one is started.")
             self._link.restart()
-        gap_s = now.utc.timestamp() - now.mono_s
+        gap_s = now.utc.timestamp() - now.behind_s - now.mono_s
         if abs(gap_s - self._clock_gap_s) > 2.0:
             self._clock_gap_s = gap_s
             self._alarms.rebuild()

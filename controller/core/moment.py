@@ -17,11 +17,13 @@ class Now:
     mono_s: seconds on the system's monotonic clock; comparable within one boot only.
     utc: aware datetime in UTC, whole calendar time.
     trusted: whether the wall clock may be believed (network time reached, or a plausible hardware clock).
+    behind_s: by how much the system's wall clock lags behind utc, because it went back and is not followed.
     """
 
     mono_s: float
     utc: datetime
     trusted: bool = True
+    behind_s: float = 0.0
 
     def __post_init__(self) -> None:
         if self.utc.tzinfo is not UTC:

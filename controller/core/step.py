@@ -150,6 +150,8 @@ def step(site: Site, garden: Garden, event: Event, now: Now) -> Outcome:
     before = garden
     site = as_measured(site, garden.flows)
     garden, notes = watch_clock(site, garden, event, now)
+    garden, more = _watch_wall_clock(garden, now)
+    notes += more
     garden, actions = _take(site, garden, event, now)
     actions = [*notes, *actions]
     if garden.plan_due is not before.plan_due and not isinstance(event, ValveClosed | ValveRefused):
@@ -476,6 +478,23 @@ def _watch_sensors(site: Site, garden: Garden, now: Now) -> tuple[Garden, list[A
         garden, notes = _with_fault(garden, "forecast", said, now)
         actions += notes
     return garden, actions
+
+
+def _watch_wall_clock(garden: Garden, now: Now) -> tuple[Garden, list[Action]]:
+    """Say that the wall clock is not followed, and when it is again."""
+    known = "clock" in garden.faults
+    if bool(now.behind_s) == known:
+        return garden, []
+    if known:
+        note = Note("fault", "The computer's clock is right again.", facts={"fault": "clock"})
+        return _without_fault(garden, "clock"), [note]
+    hours = now.behind_s / 3600.0
+    back = f"{hours / 24.0:.0f} days" if hours >= 48.0 else f"{hours:.0f} h"
+    said = (
+        f"The computer's clock went back by {back}. It is not followed until network time says the same; all goes by "
+        "the time from before."
+    )
+    return _with_fault(garden, "clock", said, now, lasting=True)
 
 
 def _with_fault(

@@ -4,29 +4,27 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+from controller.core.belief import RELEASED, Belief
 from controller.core.moment import Now
 
-RELEASED = datetime(2026, 1, 1, tzinfo=UTC)
-"""No wall clock is right that says less than this: the program did not exist then."""
-
-
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
-"""Exists once network time has been reached since boot (systemd-timesyncd(8))."""
+"""Touched each time that network time is reached (systemd-timesyncd.service(8)); not there before the first."""
 
 
 class SystemClock:
-    """Both times, and whether the wall clock may be believed.
-
-    not_before: an instant that is said to have passed (the journal's last entry). A Pi without a clock chip starts in
-    the past until network time arrives; until then nothing is done by the calendar. Network time is believed over the
-    journal, which a clock that ran ahead may have dated.
-    """
+    """Both times, and how far the wall clock may be believed; see `core.belief`. not_before: an instant that is said to
+    have passed."""
 
     def __init__(self, not_before: datetime = RELEASED) -> None:
-        self._not_before = max(not_before, RELEASED)
+        self._belief = Belief(not_before)
 
     def now(self) -> Now:
         """The present."""
-        utc = datetime.now(UTC)
-        trusted = utc >= self._not_before or (utc >= RELEASED and SYNCHRONISED.exists())
-        return Now(time.monotonic(), utc, trusted)
+        return self._belief.now(time.monotonic(), datetime.now(UTC), _synced())
+
+
+def _synced() -> int | None:
+    try:
+        return SYNCHRONISED.stat().st_mtime_ns
+    except OSError:
+        return None

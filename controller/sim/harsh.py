@@ -17,6 +17,7 @@ from types import MappingProxyType
 from typing import Any
 
 from controller.core.actions import Answer, Note, Open
+from controller.core.belief import RELEASED, Belief
 from controller.core.events import (
     Event,
     ForecastArrived,
@@ -53,7 +54,6 @@ BOOT_S = 15.0
 CARRIED_S = 3 * 86_400.0
 """What a new journal is sure to hold of the past, from memory."""
 RESTART_S = (1.0, 20.0)
-RELEASED = datetime(2026, 1, 1, tzinfo=UTC)
 LONG_AGO, NEVER = datetime(1900, 1, 1, tzinfo=UTC), datetime(9999, 1, 1, tzinfo=UTC)
 KEPT_LINES = 60
 LOOK_OFTEN, LOOK_SELDOM = timedelta(seconds=5), timedelta(seconds=300)
@@ -73,18 +73,19 @@ class Killed(BaseException):
 
 
 class HarshClock(VirtualClock):
-    """A wall clock that may be wrong, and is believed as the daemon's own clock is: not before what is known to have
-    passed, unless network time has come."""
+    """A wall clock that may be wrong, and is believed as the daemon's own clock is. synced: how often network time has
+    come; None if it never has since the power came."""
 
     def __init__(self, utc: datetime, mono_s: float = 1000.0) -> None:
         super().__init__(utc, mono_s)
-        self.not_before = RELEASED
-        self.synchronised = True
+        self.belief = Belief()
+        self.synced: int | None = 0
 
     def now(self) -> Now:
-        wall = self.utc + self.skew
-        trusted = wall >= self.not_before or (wall >= RELEASED and self.synchronised)
-        return Now(self.mono_s, wall, trusted)
+        return self.belief.now(self.mono_s, self.utc + self.skew, self.synced)
+
+    def true(self, told: datetime) -> datetime:
+        return told - (self.now().utc - self.utc)
 
 
 class Fuse:
@@ -321,7 +322,7 @@ class HarshWorld(World):
         self._sicken_journal()
         assert isinstance(self.clock, HarshClock), "a harsh world has a clock that can be wrong"
         beds = remembered.beds.values() if remembered is not None else ()
-        self.clock.not_before = max((bed.as_of for bed in beds), default=RELEASED)
+        self.clock.belief = Belief(max((bed.as_of for bed in beds), default=RELEASED))
         now = self.clock.now()
         if restless(self._starts, now.mono_s) and remembered is not None:
             self.chronicle.tell("it has ended too often and begins anew")
@@ -787,11 +788,13 @@ def _power_cut(world: HarshWorld, fault: Fault) -> None:
 
 def _no_clock(world: HarshWorld, fault: Fault) -> None:
     _power_cut(world, replace(fault, lasts_h=0.05))
-    world.clock.skew, world.clock.synchronised = -timedelta(days=fault.size), False  # type: ignore[attr-defined]
+    world.clock.skew, world.clock.synced = -timedelta(days=fault.size), None  # type: ignore[attr-defined]
 
 
 def _clock_comes(world: HarshWorld, fault: Fault) -> None:
-    world.clock.skew, world.clock.synchronised = timedelta(0), True  # type: ignore[attr-defined]
+    """By network time."""
+    clock: HarshClock = world.clock  # type: ignore[assignment]
+    clock.skew, clock.synced = timedelta(0), (clock.synced or 0) + 1
 
 
 def _hang(world: HarshWorld, fault: Fault) -> None:

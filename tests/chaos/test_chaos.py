@@ -46,6 +46,13 @@ def test_kills_leave_no_valve_open_and_no_litre_out_of_the_journal(tmp_path: Pat
 
 
 @needs_broker
+@needs_compiler
+def test_a_clock_that_jumps_holds_no_valve_open_and_is_said(tmp_path: Path) -> None:
+    figures = trials.clock(tmp_path, 2, random.Random(1))
+    assert (figures["bad_late"], figures["bad_unsaid"], figures["bad_daemon_died"]) == (0, 0, 0)
+
+
+@needs_broker
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a small file system")
 def test_a_full_disk_stops_no_water_and_loses_nothing(tmp_path: Path) -> None:
     try:

@@ -182,10 +182,11 @@ def _full_yet(rig: Rig, ballast: Path, name: str) -> bool:
 
 
 def clock(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
-    """The wall clock jumps by months while water runs: the valve shuts when it is due, the daemon answers."""
+    """The wall clock jumps by months, back and on by turns, while water runs: the valve shuts when it is due, and the
+    daemon answers. That a clock which went back is not followed is said, and no longer when it is right."""
     off = folder / "off"
     off.write_text("0\n", encoding="ascii")
-    late = 0
+    late = unsaid = 0
     with ChaosRig(folder) as rig:
         rig.more = {"LD_PRELOAD": str(build("clock", folder)), "CLOCK_OFF_BY": str(off)}
         rig.start()
@@ -193,15 +194,18 @@ def clock(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
         for n in range(count):
             asked = rig.ask("water", zone="tomatoes", litres=0.5, id=f"clock-{n}")
             opened = asked["ok"] and _waits(lambda: MASTER_PIN in rig.lines_on())
-            off.write_text(f"{chance.choice((-1, 1)) * chance.randrange(3600, 200 * 86_400)}\n", encoding="ascii")
+            back = n % 2 == 0
+            off.write_text(f"{(-1 if back else 1) * chance.randrange(4000, 200 * 86_400)}\n", encoding="ascii")
             shut = _waits(lambda: not rig.lines_on(), 30.0)
             late += opened and not shut
             answered = rig.ask("replan", id=f"clock-replan-{n}")["ok"]
             late += not answered
+            unsaid += not _waits(lambda back=back: (rig.shown("fault/clock") is not None) == back)
             off.write_text("0\n", encoding="ascii")
             rig.ask("stop", id=f"clock-stop-{n}")
+            unsaid += not _waits(lambda: rig.shown("fault/clock") is None)
         alive = rig.daemon is not None and rig.daemon.poll() is None
-    return {"jumps": count, "bad_late": late, "bad_daemon_died": float(not alive)}
+    return {"jumps": count, "bad_late": late, "bad_unsaid": unsaid, "bad_daemon_died": float(not alive)}
 
 
 def _waits(condition: object, within_s: float = 10.0) -> bool:

@@ -290,6 +290,27 @@ def test_an_untrusted_clock_waters_nothing_by_the_calendar_and_goes_on_once_it_i
     assert set(of_dawn(garden)) == {"tomatoes", "beans"}
 
 
+def test_a_wall_clock_that_is_not_followed_is_said_once_and_again_when_it_is_right() -> None:
+    garden = life()
+    garden.until(DAWN - 5 * HOUR)
+
+    def told(behind_s: float) -> list[str]:
+        garden.mono_s += 60.0
+        garden.utc += timedelta(minutes=1)
+        outcome = step(SITE, garden.garden, Woke(), Now(garden.mono_s, garden.utc, True, behind_s))
+        garden.garden = outcome.garden
+        return [action.said for action in outcome.actions if isinstance(action, Note) and action.kind == "fault"]
+
+    assert told(60 * 86_400.0) == [
+        "The computer's clock went back by 60 days. It is not followed until network time says the same; all goes by "
+        "the time from before."
+    ]
+    assert told(60 * 86_400.0 + 0.5) == []
+    assert told(0.0) == ["The computer's clock is right again."]
+    assert told(0.0) == []
+    assert told(5 * 3600.0)[0].startswith("The computer's clock went back by 5 h. ")
+
+
 # Starting again -----------------------------------------------------------------------------------
 
 

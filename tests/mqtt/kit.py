@@ -39,9 +39,10 @@ class Hands:
     utc: datetime = NOON
     mono_s: float = 1000.0
     trusted: bool = True
+    behind_s: float = 0.0
 
     def now(self) -> Now:
-        return Now(self.mono_s, self.utc, self.trusted)
+        return Now(self.mono_s, self.utc, self.trusted, self.behind_s)
 
     def pass_s(self, seconds: float) -> None:
         self.utc += timedelta(seconds=seconds)

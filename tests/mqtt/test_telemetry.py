@@ -221,6 +221,8 @@ def test_an_ask_past_its_time_is_refused_unless_our_own_clock_cannot_say() -> No
     assert only_ask(asked(telemetry, wish)).refused == "The ask lapsed at 2026-07-13T12:00:00+00:00."
     hands.trusted = False
     assert only_ask(asked(telemetry, wish)).refused is None
+    hands.trusted, hands.behind_s = True, 60 * 86_400.0
+    assert only_ask(asked(telemetry, wish)).refused is None
 
 
 def test_an_ask_that_waited_beyond_its_mqtt_lifetime_is_refused_whatever_the_wall_clock_does() -> None:
