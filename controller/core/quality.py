@@ -19,7 +19,7 @@ The checks, the gravest first; range and silence are judged before a reading com
 | jumped | step from the last sound reading beyond what was drawn, with no water to explain it | JUMP_SDS |
 | disagreeing | distance from another probe of its bed; the one farther from the estimate is disbelieved | GATE_SD |
 | doubtful | distance from the estimate | GATE_SD |
-| noisy | mean square of its steps beside that of a sound probe | NOISY |
+| noisy | mean square of its steps, of readings or of days, beside that of a sound probe | NOISY |
 
 The first two are found over weeks, and hold until somebody has looked and the bed is told to learn anew: a probe that
 tells the wrong way round, or that stands in ground that stays wet, cannot show by itself that it has been put right.
@@ -169,11 +169,11 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     """
     others = list(others)
     probe = _swung(_stirred(probe, sight), sight)
-    rough = _rough(probe, sensor, sight)
-    noisy = rough > NOISY
+    probe = replace(probe, rough=_rough(probe, sensor, sight))
+    noise = _noise(probe, sensor)
     faint = _faint(probe.swing, [other.swing for _, other in others if other.convicted is None])
     # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
-    factor = sight.again * (1.0 + faint) * (math.sqrt(rough) if noisy else 1.0)
+    factor = sight.again * (1.0 + faint) * (math.sqrt(noise) if noise > NOISY else 1.0)
     plain, gap = sight.gap(sensor, sight.value), sight.gap(sensor, sight.value, factor)
     step = _step(probe, sensor, sight)
     company = [_beside(sensor, plain, other, value, sight) for other, value in _in_company(others, sight)]
@@ -184,7 +184,6 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     seconded = seconded and not any(each.denies(plain) for each in company)
     probe = replace(
         probe,
-        rough=rough,
         amiss=_smoothed(probe.amiss, plain.sds, 2.0 * GATE_SD),
         still=_still(probe, sight),
         backwards=_backwards(probe.swing),
@@ -195,7 +194,7 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     )
     if probe.convicted is None and max(probe.backwards, probe.overstating) >= 1.0:
         probe = replace(probe, convicted="backwards" if probe.backwards >= 1.0 else "overstating")
-    word = _word(probe, jumped=jumped, doubtful=gap.sds > GATE_SD and not seconded)
+    word = _word(probe, jumped=jumped, doubtful=gap.sds > GATE_SD and not seconded, noisy=noise > NOISY)
     if word in FOLLOWED:
         probe = replace(probe, sound=sight.value, sound_at=sight.at, sound_mm=sight.balance_mm)
     return Judged(replace(probe, word=word), factor * sight.noise_sd(sensor), abs(plain.by) if seconded else None)
@@ -220,7 +219,7 @@ def trust(sensor: Sensor, probe: Probe, estimate: Estimate | None, now: datetime
         probe.backwards**2,
         probe.overstating**2,
         probe.faint**2,
-        max(0.0, probe.rough - 1.0) / (NOISY - 1.0),
+        max(0.0, _noise(probe, sensor) - 1.0) / (NOISY - 1.0),
         max(0.0, probe.amiss - 1.0) / (GATE_SD**2 - 1.0),
     )
     return 1.0 / math.prod(1.0 + square for square in squares)
@@ -257,7 +256,7 @@ def trouble_said(name: str, probe: Probe, timezone: tzinfo) -> str:
 # The checks ---------------------------------------------------------------------------------------
 
 
-def _word(probe: Probe, *, jumped: bool, doubtful: bool) -> SensorWord:
+def _word(probe: Probe, *, jumped: bool, doubtful: bool, noisy: bool) -> SensorWord:
     if probe.convicted is not None:
         return probe.convicted
     if probe.still >= 1.0:
@@ -268,7 +267,7 @@ def _word(probe: Probe, *, jumped: bool, doubtful: bool) -> SensorWord:
         return "disagreeing"
     if doubtful:
         return "doubtful"
-    return "noisy" if probe.rough > NOISY else "good"
+    return "noisy" if noisy else "good"
 
 
 def _stirred(probe: Probe, sight: Sight) -> Probe:
@@ -333,32 +332,32 @@ def _swung(probe: Probe, sight: Sight) -> Probe:
 
 
 def _backwards(swing: Swing | None) -> float:
-    """How near to being sure that a probe moves against its bed, 1 at the limit.
-
-    Its answer is a line through the origin (least squares): how far it moves for each step of its bed. One day's error
-    is half the next day's too, so half the days tell.
-    """
+    """How near to being sure that a probe moves against its bed, 1 at the limit."""
     if swing is None or swing.days < SWING_LEAST_DAYS or swing.bed_squares <= 0.0:
         return 0.0
-    answer = _answer(swing)
-    left_over = max(0.0, swing.probe_squares - answer * swing.products) / (swing.days / 2.0)
-    at_most = answer + SURE_SDS * math.sqrt(left_over / swing.bed_squares)
-    return max(0.0, at_most / BACKWARDS)
+    answer, sd = _answer(swing)
+    return max(0.0, (answer + SURE_SDS * sd) / BACKWARDS)
 
 
 def _faint(swing: Swing | None, others: Iterable[Swing | None]) -> float:
     """By how much of itself a reading is noisier because the bed's probes together show little of it: 0 for nothing, 1
-    for twice as noisy."""
+    for twice as noisy. The less is known of how a probe answers, the more it counts as one that shows all of it."""
     told = [each for each in (swing, *others) if each is not None and each.days >= SWING_LEAST_DAYS]
     if swing not in told or any(each.bed_squares <= 0.0 for each in told):
         return 0.0
-    answer = statistics.fmean(_answer(each) for each in told)
-    return float(max(1.0, FAINT / max(FAINTEST, answer)) ** FAINT_POWER) - 1.0
+    mean = statistics.fmean((answer + sd**2) / (1.0 + sd**2) for answer, sd in map(_answer, told))
+    return float(max(1.0, FAINT / max(FAINTEST, mean)) ** FAINT_POWER) - 1.0
 
 
-def _answer(swing: Swing) -> float:
-    """How far a probe moves for each step of its bed."""
-    return swing.products / swing.bed_squares
+def _answer(swing: Swing) -> tuple[float, float]:
+    """How far a probe moves for each step of its bed: a line through the origin (least squares), and its standard
+    deviation. One day's error is half the next day's too, so half the days tell."""
+    return swing.products / swing.bed_squares, math.sqrt(_left_over(swing) / swing.bed_squares)
+
+
+def _left_over(swing: Swing) -> float:
+    """Mean square of what a probe moves by itself from day to day, and not with its bed [(m3/m3)2]."""
+    return max(0.0, swing.probe_squares - swing.products**2 / swing.bed_squares) / (swing.days / 2.0)
 
 
 def _overstating(swing: Swing | None, others: Iterable[Swing | None]) -> float:
@@ -376,6 +375,15 @@ def _rough(probe: Probe, sensor: Sensor, sight: Sight) -> float:
     if probe.step is None or sight.explains(probe.step):
         return probe.rough
     return _smoothed(probe.rough, abs(probe.step) / (math.sqrt(2.0) * sight.noise_sd(sensor)), GATE_SD)
+
+
+def _noise(probe: Probe, sensor: Sensor) -> float:
+    """Mean square of its steps, those of a sound probe being 1: from reading to reading, or, as it may be read but
+    once a day, from day to day."""
+    swing = probe.swing
+    if swing is None or swing.days < SWING_LEAST_DAYS / 2.0 or swing.bed_squares <= 0.0:
+        return probe.rough
+    return max(probe.rough, _left_over(swing) / (2.0 * (NOISE_SHARE * sensor.sd) ** 2))
 
 
 def _smoothed(mean: float, sds: float, most: float) -> float:
@@ -429,7 +437,7 @@ def _in_company(others: Iterable[tuple[Sensor, Probe]], sight: Sight) -> list[tu
         if other.value is not None
         and other.at is not None
         and abs(sight.at - other.at) <= COMPANY
-        and other.word not in ("overstating", "backwards", "stuck", "stale")
+        and other.word not in ("noisy", "overstating", "backwards", "stuck", "stale")
         and sensor.id in sight.estimate.probes
     ]
 

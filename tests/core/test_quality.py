@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from controller.core.garden import Bed, Probe, Swing
 from controller.core.moment import local_midnight
 from controller.core.plants import plants_on
-from controller.core.quality import GATE_SD, NOISY, heard, trouble_said, trust, trust_together
+from controller.core.quality import GATE_SD, NOISE_SHARE, NOISY, heard, trouble_said, trust, trust_together
 from controller.core.site import Sensor
 from controller.core.soil import advance, believed, new_bed, notice, rain_on, wet
 from controller.core.weather import WeatherBook, take_forecast
@@ -459,6 +459,53 @@ def test_how_faint_a_bed_is_told_is_judged_without_those_that_were_found_to_lie(
     been = weeks(answering(0.8), answering(-1.0, seed=2))
     assert been.probes[OTHER].word == "backwards"
     assert been.probes[ONE].faint == 0.0
+
+
+def daily(says: Says) -> Callable[[int, float], float | None]:
+    """Read but once a day, at midnight."""
+    return lambda hour, content: says(hour, content) if hour % 24 == 0 else None
+
+
+def anything(seed: int = 1) -> Says:
+    """Of its bed it tells nothing."""
+    chance = random.Random(seed)
+    return lambda hour, content: chance.uniform(0.0, 0.4)
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_a_probe_that_is_read_once_a_day_and_says_anything_is_noisy_and_hardly_trusted(seed: int) -> None:
+    been = weeks(daily(anything(seed)), daily(answering(0.8)), count=3)
+    assert been.words[-1] in ("noisy", "disagreeing")
+    assert been.probes[ONE].rough == 1.0, "no two of its readings are near enough to tell"
+    assert been.trust() < 0.2 < 0.5 < been.trust(OTHER)
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_a_sound_probe_that_is_read_once_a_day_is_not_noisy_though_it_moves_twice_as_far(seed: int) -> None:
+    for share in (0.0, 0.5, 1.0, 2.0):
+        been = weeks(daily(answering(share, NOISE_SHARE * ONE.sd, seed)), count=3)
+        assert "noisy" not in been.words
+
+
+def test_what_a_probe_that_says_anything_shows_counts_as_that_of_a_sound_one() -> None:
+    """It would make the others out to be faint, or hide that they are, as chance has it."""
+    faint = [weeks(daily(answering(1.2)), daily(anything(seed)), count=4).probes[ONE].faint for seed in range(1, 9)]
+    assert faint == [0.0] * 8
+    alone = weeks(daily(answering(0.3)), count=4).probes[ONE].faint
+    beside = [weeks(daily(answering(0.3)), daily(anything(seed)), count=4).probes[ONE].faint for seed in range(1, 9)]
+    assert max(beside) < 0.5 * alone
+
+
+def test_a_noisy_probe_bears_no_witness() -> None:
+    """Neither for nor against another of its bed: what it says is chance."""
+    been = weeks(daily(answering(1.0)), daily(answering(1.0, seed=2)), count=3)
+    at, told = been.bed.as_of + 12 * HOUR, holds(been.bed) + 0.06
+    words = {}
+    for word in ("good", "noisy"):
+        other = replace(been.probes[OTHER], value=told, at=at, word=word)
+        _, probe = notice(been.bed, heard(been.probes[ONE], told, at), ONE, ZONE, SITE, LONG, at, [(OTHER, other)])
+        words[word] = probe.word
+    assert words == {"good": "good", "noisy": "doubtful"}
 
 
 def test_more_than_was_drawn_in_a_day_is_water_that_somebody_gave() -> None:
