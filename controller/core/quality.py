@@ -171,7 +171,7 @@ def judged(probe: Probe, sensor: Sensor, sight: Sight, others: Iterable[tuple[Se
     probe = _swung(_stirred(probe, sight), sight)
     probe = replace(probe, rough=_rough(probe, sensor, sight))
     noise = _noise(probe, sensor)
-    faint = _faint(probe.swing, [other.swing for _, other in others if other.convicted is None])
+    faint = _faint([(sensor, probe), *(each for each in others if each[1].convicted is None)])
     # A noisy probe is taken to be as noisy as it shows itself, so it moves the estimate the less.
     factor = sight.again * (1.0 + faint) * (math.sqrt(noise) if noise > NOISY else 1.0)
     plain, gap = sight.gap(sensor, sight.value), sight.gap(sensor, sight.value, factor)
@@ -339,14 +339,23 @@ def _backwards(swing: Swing | None) -> float:
     return max(0.0, (answer + SURE_SDS * sd) / BACKWARDS)
 
 
-def _faint(swing: Swing | None, others: Iterable[Swing | None]) -> float:
-    """By how much of itself a reading is noisier because the bed's probes together show little of it: 0 for nothing, 1
-    for twice as noisy. The less is known of how a probe answers, the more it counts as one that shows all of it."""
-    told = [each for each in (swing, *others) if each is not None and each.days >= SWING_LEAST_DAYS]
-    if swing not in told or any(each.bed_squares <= 0.0 for each in told):
+def _faint(probes: Sequence[tuple[Sensor, Probe]]) -> float:
+    """By how much of itself a reading of the first is noisier because the bed's probes together show little of it: 0
+    for nothing, 1 for twice as noisy."""
+    shown = [_shown(sensor, probe) for sensor, probe in probes]
+    if shown[0] is None:
         return 0.0
-    mean = statistics.fmean((answer + sd**2) / (1.0 + sd**2) for answer, sd in map(_answer, told))
+    mean = statistics.fmean(share for share in shown if share is not None)
     return float(max(1.0, FAINT / max(FAINTEST, mean)) ** FAINT_POWER) - 1.0
+
+
+def _shown(sensor: Sensor, probe: Probe) -> float | None:
+    """How much of a step of its bed a probe shows; None before it is known. What a noisy one shows is chance, and might
+    make out that others show little, or hide that they do: it counts as all."""
+    swing = probe.swing
+    if swing is None or swing.days < SWING_LEAST_DAYS or swing.bed_squares <= 0.0:
+        return None
+    return 1.0 if _noise(probe, sensor) > NOISY else _answer(swing)[0]
 
 
 def _answer(swing: Swing) -> tuple[float, float]:
