@@ -4,15 +4,14 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from controller.core.belief import RELEASED, Belief
-from controller.core.moment import Now
+from controller.core.moment import RELEASED, Belief, Now
 
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 """Touched each time that network time is reached (systemd-timesyncd.service(8)); not there before the first."""
 
 
 class SystemClock:
-    """Both times, and how far the wall clock may be believed; see `core.belief`. not_before: an instant that is said to
+    """Both times, and how far the wall clock may be believed; see `Belief`. not_before: an instant that is said to
     have passed."""
 
     def __init__(self, not_before: datetime = RELEASED) -> None:

@@ -17,7 +17,6 @@ from types import MappingProxyType
 from typing import Any
 
 from controller.core.actions import Answer, Note, Open
-from controller.core.belief import RELEASED, Belief
 from controller.core.events import (
     Event,
     ForecastArrived,
@@ -29,7 +28,7 @@ from controller.core.events import (
 )
 from controller.core.garden import Garden
 from controller.core.job import Digest
-from controller.core.moment import Now
+from controller.core.moment import RELEASED, Belief, Now
 from controller.core.step import begun_anew, fit_to_site, new_garden
 from controller.guard.rules import Charge, Closed, Lock, master_line
 from controller.loop import Loop

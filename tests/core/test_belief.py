@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.core.belief import BACK_MOST, RELEASED, Belief
-from controller.core.moment import Now
+from controller.core.moment import BACK_MOST, RELEASED, Belief, Now
 
 NOON = datetime(2026, 7, 13, 12, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
