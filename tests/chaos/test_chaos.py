@@ -48,8 +48,10 @@ def test_kills_leave_no_valve_open_and_no_litre_out_of_the_journal(tmp_path: Pat
 @needs_broker
 @needs_compiler
 def test_a_clock_that_jumps_holds_no_valve_open_and_is_said(tmp_path: Path) -> None:
-    figures = trials.clock(tmp_path, 2, random.Random(1))
-    assert (figures["bad_late"], figures["bad_unsaid"], figures["bad_daemon_died"]) == (0, 0, 0)
+    figures = trials.clock(tmp_path, 1, random.Random(1))
+    assert {name: figures[name] for name in figures if name.startswith("bad")} == {
+        "bad_late": 0, "bad_unopened": 0, "bad_unsaid": 0, "bad_daemon_died": 0
+    }
 
 
 @needs_broker
