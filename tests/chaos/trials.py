@@ -207,7 +207,8 @@ def clock(folder: Path, count: int, chance: random.Random) -> dict[str, float]:
             rig.ask("stop", id=f"clock-stop-{n}")
             unsaid += not _waits(lambda: rig.shown("fault/clock") is None)
         alive = rig.daemon is not None and rig.daemon.poll() is None
-    return {"jumps": count, "bad_late": late, "bad_unopened": unopened, "bad_unsaid": unsaid, "bad_daemon_died": float(not alive)}
+    return {"jumps": count, "bad_late": late, "bad_unopened": unopened, "bad_unsaid": unsaid,
+            "bad_daemon_died": float(not alive)}
 
 
 def _waits(condition: object, within_s: float = 10.0) -> bool:
