@@ -392,7 +392,8 @@ def _noise(probe: Probe, sensor: Sensor) -> float:
     swing = probe.swing
     if swing is None or swing.days < SWING_LEAST_DAYS / 2.0 or swing.bed_squares <= 0.0:
         return probe.rough
-    return max(probe.rough, _left_over(swing) / (2.0 * (NOISE_SHARE * sensor.sd) ** 2))
+    step_sd = math.sqrt(2.0) * NOISE_SHARE * sensor.sd  # of two readings
+    return max(probe.rough, _left_over(swing) / step_sd**2)
 
 
 def _smoothed(mean: float, sds: float, most: float) -> float:
